@@ -1,0 +1,8 @@
+"""Run the command: `python -m tracer`."""
+
+import sys
+
+from tracer.cli import main
+
+if __name__ == "__main__":
+    sys.exit(main())
