@@ -15,6 +15,10 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from tracer.curves.path import Drawing
+from tracer.process import Limits, Process
+from tracer.settings import Settings
+
 Points = NDArray[np.float64]
 """(N, 2), x and y."""
 
@@ -145,3 +149,86 @@ class Finding:
     changed: Region  # what was added to or taken from the metal for it
     lost_mm: float = 0.0  # length by which a tip comes out shorter
     detail: str = ""  # one more sentence for people
+
+
+@dataclass(frozen=True, slots=True)
+class SizePoint:
+    """What is lost when the piece is made at one size."""
+
+    width_mm: float
+    places: int  # findings at that size
+    share_changed: float  # area of metal that repair would add or take, over the area drawn
+    verdict: Verdict
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Mended:
+    """A region brought to its limits, and every place that needed it."""
+
+    region: Region  # of ink, as the input was
+    findings: tuple[Finding, ...]
+    verdict: Verdict  # of the region as drawn
+    smallest_safe_factor: float  # times the present size; inf where no size helps
+
+
+@dataclass(frozen=True, slots=True)
+class Fitted:
+    """The drawing and what was made regular in it."""
+
+    drawing: Drawing
+    regularised: tuple[str, ...]  # sentences for the report
+
+
+@dataclass(frozen=True, slots=True)
+class Width:
+    """A width measured at a place."""
+
+    mm: float
+    at: tuple[float, float]  # mm, y up, middle of the place
+
+
+@dataclass(frozen=True, slots=True)
+class Verified:
+    """What was measured on a written drawing."""
+
+    least_metal: Width | None  # None: nowhere do two sides face each other
+    least_gap: Width | None
+    below: tuple[tuple[str, Width], ...]  # ("metal" | "gap", place) below its limit
+    method: str  # one sentence
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Result:
+    """Everything that is known about one artwork once it is worked."""
+
+    artwork: Artwork
+    coverage: Coverage
+    noise: EdgeNoise
+    frame: Frame
+    settings: Settings
+    process: Process
+    limits: Limits
+    drawn: Region  # the ink as drawn, at the finished size
+    mended: Mended
+    fitted: Fitted  # same frame as `drawn`
+    verified: Verified
+    tolerance_mm: float
+    sizes: tuple[SizePoint, ...]
+    decisions: tuple[Decision, ...]  # all that was decided, in order
+
+    @property
+    def page_mm(self) -> tuple[float, float]:
+        """Width and height of the page: those of the drawing, without margin."""
+        left, bottom, right, top = self.fitted.drawing.bounds
+        return right - left, top - bottom
+
+    @property
+    def page_origin_mm(self) -> tuple[float, float]:
+        """Top-left corner of the page, from the top-left corner of the artwork, y down."""
+        left, _, _, top = self.fitted.drawing.bounds
+        return left, self.frame.rows * self.frame.pitch_mm - top
+
+    def on_page(self, at: tuple[float, float]) -> tuple[float, float]:
+        """Turn a point in the frame of the region into mm on the page, y down."""
+        left, _, _, top = self.fitted.drawing.bounds
+        return at[0] - left, top - at[1]

@@ -1,20 +1,12 @@
 """Region to `Drawing`: few, true segments."""
 
-from dataclasses import dataclass
-
 from tracer.curves.path import Drawing, Path, Shape, polyline_path
-from tracer.model import Region
+from tracer.model import Fitted, Region
 
 
-@dataclass(frozen=True, slots=True)
-class Fitted:
-    """The drawing and what was made regular in it."""
-
-    drawing: Drawing
-    regularised: tuple[str, ...]  # sentences for the report
-
-
-def fit_drawing(region: Region, tolerance_mm: float, *, regular: bool) -> Fitted:
+def fit_drawing(
+    region: Region, tolerance_mm: float, *, pixel_mm: float, regular: bool
+) -> Fitted:
     """Fit lines, arcs and cubics to the rings of a region.
 
     Every path of the drawing stays within `tolerance_mm` of its ring, paths do not cross

@@ -1,19 +1,8 @@
 """Find every place that breaks a limit and mend it."""
 
-from dataclasses import dataclass
-
-from tracer.model import Finding, Region, Verdict
+from tracer.model import Mended, Region, Verdict
 from tracer.process import Limits
 from tracer.settings import Settings
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Mended:
-    """A region brought to its limits, and every place that needed it."""
-
-    region: Region  # of ink, as the input was
-    findings: tuple[Finding, ...]
-    verdict: Verdict  # of the region as drawn
 
 
 def mend_region(
@@ -24,4 +13,4 @@ def mend_region(
     `region` is the ink in mm, y up. Repairs aim at the limit plus `margin_mm` (twice the fit
     tolerance), so that the fit cannot eat into the limit.
     """
-    return Mended(region, (), Verdict.SOUND)
+    return Mended(region, (), Verdict.SOUND, 0.0)
