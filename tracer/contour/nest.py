@@ -1,8 +1,8 @@
 """Rings to a region: which ring is a piece and which an opening in it."""
 
-import numpy as np
 import shapely
 
+from tracer.curves.regions import as_region
 from tracer.model import Frame, Points, Region
 
 
@@ -14,9 +14,3 @@ def nest_rings(rings: tuple[Points, ...], frame: Frame) -> Region:
     for polygon in polygons:
         region = region.symmetric_difference(polygon.buffer(0))
     return as_region(region)
-
-
-def as_region(shape: shapely.Geometry) -> Region:
-    """Return the polygons of any geometry as one region, in a fixed order."""
-    parts = [p for p in shapely.get_parts(shape) if p.geom_type == "Polygon" and p.area > 0]
-    return shapely.MultiPolygon(shapely.orient_polygons(np.array(parts, dtype=object)).tolist())
