@@ -2,7 +2,7 @@
 
 import sys
 
-from tracer.cli import main
+from tracer.cli.main import main
 
 if __name__ == "__main__":
     sys.exit(main())

@@ -215,6 +215,7 @@ class Result:
     tolerance_mm: float
     sizes: tuple[SizePoint, ...]
     decisions: tuple[Decision, ...]  # all that was decided, in order
+    svg: str  # the drawing as it is written
 
     @property
     def page_mm(self) -> tuple[float, float]:

@@ -301,3 +301,52 @@ def _material(kind: str, name: str, make: Callable[..., T]) -> T:
             f'"{name}" is not a known {kind}', hint=f"one of {', '.join(table)}", subject=f"--{kind}"
         )
     return make(name=name, **table[name])
+
+
+def process_text(process: Process) -> str:
+    """Return a process as a table for people, each limit with its evidence."""
+    lines = [process.label]
+    if process.mould:
+        mould = load_mould(process.mould)
+        lines.append(f"mould: {mould.label}, holds {mould.limit_c:g} °C ({mould.basis})")
+    if process.alloy:
+        alloy = load_alloy(process.alloy)
+        lines.append(f"metal: {alloy.label}, poured at {alloy.pour_c:g} °C or more")
+    if not process.limits:
+        lines.append("no limits")
+        return "\n".join(lines) + "\n"
+    lines.append("")
+    lines.append(f"{'limit':16} {'least':>6} {'advised':>8} {'comfortable':>12}  evidence")
+    for limit in process.limits.values():
+        lines.append(
+            f"{limit.name:16} {limit.least:6g} {limit.advised:8g} {limit.comfortable:12g}"
+            f"  {limit.evidence}, confidence {limit.confidence}: {limit.basis}"
+        )
+    used = sorted({limit.evidence for limit in process.limits.values()})
+    lines.append("")
+    lines.extend(f"{code}: {EVIDENCE[code]}" for code in used)
+    return "\n".join(lines) + "\n"
+
+
+def process_toml(process: Process) -> str:
+    """Return a process as TOML that `load_process` reads back."""
+    lines = [
+        f"[{process.name}]",
+        f"label = {_toml_string(process.label)}",
+        f"mould = {_toml_string(process.mould)}",
+        f"alloy = {_toml_string(process.alloy)}",
+        "",
+        f"[{process.name}.limits]",
+    ]
+    for limit in process.limits.values():
+        lines.append(
+            f"{limit.name} = {{ mm = [{limit.least}, {limit.advised}, {limit.comfortable}],"
+            f" evidence = {_toml_string(limit.evidence)}, confidence = {_toml_string(limit.confidence)},"
+            f" basis = {_toml_string(limit.basis)} }}"
+        )
+    return "\n".join(lines) + "\n"
+
+
+def _toml_string(text: str) -> str:
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
+    return f'"{escaped}"'

@@ -93,6 +93,7 @@ class InkOptions:
     threshold: float | None = None  # level of coverage taken as the edge, 0..1; None: decided
     levels: int = 0  # each colour a level of its own, at most six; 0: one region
     straighten: bool = False
+    split: bool = False  # several designs on one sheet: one outline each
     page: int = 1  # of a file with several
     max_pixels: int = 89_000_000
 

@@ -1,0 +1,244 @@
+"""The order of the stages; the only file that knows it.
+
+    bytes -> Artwork -> Coverage -> rings -> Region -> mended Region -> Drawing -> SVG -> verified
+"""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+import shapely
+
+from tracer.contour.extract import extract_rings
+from tracer.contour.nest import nest_rings
+from tracer.contour.noise import edge_noise
+from tracer.contour.refine import refine_rings
+from tracer.errors import InputError, Status
+from tracer.fit.drawing import fit_drawing
+from tracer.model import (
+    Artwork,
+    Coverage,
+    Decision,
+    EdgeNoise,
+    Frame,
+    Mended,
+    Points,
+    Region,
+    Result,
+)
+from tracer.out.svg import write_svg
+from tracer.out.svg_read import read_svg
+from tracer.process import Limits, Process, check_metal_and_mould, limits_for, load_process
+from tracer.raster.ink import find_ink
+from tracer.raster.read import read_artwork
+from tracer.rules.mend import mend_region
+from tracer.rules.verify import verify_drawing
+from tracer.settings import Keep, Settings, Size, SizeBy
+
+MARK = "made by tracer"
+"""Stands in every file that we write, so that an earlier output is known as ours."""
+
+_MOST_SIZINGS = 5
+"""Repairs change the size and the size decides the repairs: how often to go round at most."""
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Traced:
+    """An artwork as far as pixels go: its rings, before any size is known."""
+
+    artwork: Artwork
+    coverage: Coverage
+    rings: tuple[Points, ...]  # px, y down
+    noise: EdgeNoise
+    decisions: tuple[Decision, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """What is wanted of traced rings."""
+
+    settings: Settings
+    process: Process
+    check_only: bool
+    sizes: tuple[float, float] | None
+    progress: Progress
+
+
+def trace(data: bytes, name: str, settings: Settings) -> Result:
+    """Work one artwork to a single result; the first where it holds several designs or levels."""
+    return trace_all(data, name, settings)[0]
+
+
+def trace_all(
+    data: bytes,
+    name: str,
+    settings: Settings,
+    *,
+    check_only: bool = False,
+    sizes: tuple[float, float] | None = None,
+    progress: Progress = lambda _: None,
+) -> tuple[Result, ...]:
+    """Work one artwork: one result for each level or design that the settings ask for.
+
+    Parameters
+    ----------
+    data
+        The image file.
+    name
+        Of the artwork, for the report.
+    settings
+        Every choice of the user.
+    check_only
+        Find and measure, but leave the outline as drawn.
+    sizes
+        Least and largest width in mm of the curve of what is lost against size; None: half to
+        three times the present size.
+    progress
+        Called with the name of each stage as it begins.
+
+    Raises
+    ------
+    TracerError
+        InputError if the artwork cannot be read or worked, UsageError if the settings are wrong.
+    """
+    process = load_process(settings.process)
+    check_metal_and_mould(process, settings.alloy)
+    job = Job(settings, process, check_only, sizes, progress)
+    return tuple(
+        size_and_mend(traced, job)
+        for traced in trace_pixels(data, name, settings, progress=progress)
+    )
+
+
+def trace_pixels(
+    data: bytes, name: str, settings: Settings, *, progress: Progress = lambda _: None
+) -> tuple[Traced, ...]:
+    """Read an artwork and trace its edges, as far as that goes without knowing its size."""
+    progress("reading")
+    artwork = read_artwork(data, name, settings.ink)
+    coverages = find_ink(artwork, settings.ink)
+    progress("tracing")
+    traced = []
+    for coverage in coverages:
+        rings = extract_rings(coverage)
+        noise = edge_noise(coverage, rings)
+        rings = refine_rings(rings, coverage, noise)
+        if not rings:
+            raise InputError("nothing to trace", hint="is this the right file?", code="E_BLANK")
+        decisions = (*artwork.decisions, *coverage.decisions)
+        traced.append(Traced(artwork, coverage, rings, noise, decisions))
+    return tuple(traced)
+
+
+def pitch_for(rings: tuple[Points, ...], size: Size) -> float:
+    """Return the size of a pixel in mm that gives the rings their wanted size."""
+    if size.by is SizeBy.PITCH:
+        return size.mm
+    axis = 0 if size.by is SizeBy.WIDTH else 1
+    low = min(float(ring[:, axis].min()) for ring in rings)
+    high = max(float(ring[:, axis].max()) for ring in rings)
+    return size.mm / (high - low)
+
+
+def size_and_mend(traced: Traced, job: Job) -> Result:
+    """Bring traced rings to their size and limits, fit them, and measure what was written.
+
+    The finished outline has the wanted size to rounding: where repair changed the extent, the
+    pitch is corrected and the repair done again, and the last thousandth is scaled away.
+    """
+    settings = job.settings
+    limits = limits_for(job.process, settings.role, settings.overrules)
+    job.progress("mending")
+    pitch = pitch_for(traced.rings, settings.size)
+    for _ in range(_MOST_SIZINGS):
+        frame = Frame(pitch, traced.coverage.values.shape[0])
+        drawn = nest_rings(traced.rings, frame)
+        tolerance = settings.tolerance_mm or traced.noise.tolerance_px * pitch
+        mended = mend_region(
+            drawn, limits, settings, margin_mm=2 * tolerance, check_only=job.check_only
+        )
+        if mended.region.is_empty:
+            raise _nothing_left(mended, limits)
+        off = _off_size(mended.region.bounds, settings.size)
+        if abs(off - 1) * settings.size.mm < tolerance:
+            break
+        pitch *= off
+    job.progress("fitting")
+    fitted = fit_drawing(mended.region, tolerance, pixel_mm=pitch, regular=settings.regular)
+    off = _off_size(fitted.drawing.bounds, settings.size)
+    fitted = replace(fitted, drawing=fitted.drawing.mapped(off))
+    job.progress("verifying")
+    svg = write_svg(
+        fitted.drawing, unit=settings.unit, title=traced.artwork.name, description=MARK
+    )
+    return Result(
+        artwork=traced.artwork,
+        coverage=traced.coverage,
+        noise=traced.noise,
+        frame=Frame(pitch * off, frame.rows),
+        settings=settings,
+        process=job.process,
+        limits=limits,
+        drawn=_scaled(drawn, off),
+        mended=_scaled_mended(mended, off),
+        fitted=fitted,
+        verified=verify_drawing(read_svg(svg), settings.role, limits),
+        tolerance_mm=tolerance,
+        sizes=(),
+        decisions=traced.decisions,
+        svg=svg,
+    )
+
+
+def _off_size(bounds: tuple[float, float, float, float], size: Size) -> float:
+    """Return the factor that brings something with `bounds` to the wanted size."""
+    left, bottom, right, top = bounds
+    match size.by:
+        case SizeBy.WIDTH:
+            return size.mm / (right - left)
+        case SizeBy.HEIGHT:
+            return size.mm / (top - bottom)
+        case SizeBy.PITCH:
+            return 1.0
+
+
+def _nothing_left(mended: Mended, limits: Limits) -> InputError:
+    widest = max((f.width_mm for f in mended.findings), default=0.0)
+    error = InputError(
+        f"nothing left that can be cast: the widest part is {widest:.2f} mm, "
+        f"the limit {limits.island.advised:.2f} mm",
+        hint="make it larger, or --islands enlarge, or another --process",
+        code="E_NOTHINGLEFT",
+    )
+    error.status = Status.PLACES_OPEN
+    return error
+
+
+def _scaled(region: Region, factor: float) -> Region:
+    if math.isclose(factor, 1, abs_tol=1e-12):
+        return region
+    return shapely.transform(region, lambda points: np.asarray(points * factor))
+
+
+def _scaled_mended(mended: Mended, factor: float) -> Mended:
+    findings = tuple(
+        replace(
+            finding,
+            at=(finding.at[0] * factor, finding.at[1] * factor),
+            place=_scaled(finding.place, factor),
+            changed=_scaled(finding.changed, factor),
+        )
+        for finding in mended.findings
+    )
+    return replace(mended, region=_scaled(mended.region, factor), findings=findings)
+
+
+def kept_region(keep: tuple[Keep, ...], bounds: tuple[float, float, float, float]) -> Region:
+    """Return the discs to leave as drawn, from page coordinates to the frame of the region."""
+    left, _, _, top = bounds
+    points = [shapely.Point(left + k.x_mm, top - k.y_mm).buffer(k.radius_mm) for k in keep]
+    merged = shapely.union_all(points)
+    return shapely.MultiPolygon([p for p in shapely.get_parts(merged) if p.geom_type == "Polygon"])
