@@ -47,8 +47,10 @@ class TrueDrawing:
         x, y, side = self.box
         behind = f'<rect x="{x}" y="{y}" width="{side}" height="{side}" fill="{ground}"/>'
         return (
-            f'<svg xmlns="http://www.w3.org/2000/svg" width="{pixels}" height="{pixels}" '
-            f'viewBox="{x} {y} {side} {side}">{behind if ground else ""}<path d="{self.path}"/></svg>'
+            '<svg xmlns="http://www.w3.org/2000/svg" '
+            f'width="{pixels}" height="{pixels}" '
+            f'viewBox="{x} {y} {side} {side}">{behind if ground else ""}'
+            f'<path d="{self.path}"/></svg>'
         )
 
     def png(self, pixels: int, *, ground: str = "") -> bytes:
@@ -102,12 +104,14 @@ def _glyph(font_set: str, letter: str) -> TrueDrawing:
     )
 
 
+_NOT_A_PLAIN_PATH = re.compile(
+    r"<(rect|circle|ellipse|line|poly|g[ >]|use|mask|clipPath)|stroke|transform|opacity|evenodd"
+)
+
+
 def _icon(set_name: str, file: str, text: str) -> TrueDrawing | None:
     """Return an icon that is nothing but filled paths, else None."""
-    if re.search(
-        r"<(rect|circle|ellipse|line|poly|g[ >]|use|mask|clipPath)|stroke|transform|opacity|evenodd",
-        text,
-    ):
+    if _NOT_A_PLAIN_PATH.search(text):
         return None
     paths = [tag for tag in re.findall(r"<path[^>]*>", text) if 'fill="none"' not in tag]
     data = " ".join(re.findall(r'\sd="([^"]+)"', " ".join(paths)))

@@ -1,6 +1,6 @@
 """The order of the stages; the only file that knows it.
 
-    bytes -> Artwork -> Coverage -> rings -> Region -> mended Region -> Drawing -> SVG -> verified
+bytes -> Artwork -> Coverage -> rings -> Region -> mended Region -> Drawing -> SVG -> verified
 """
 
 import math
@@ -171,9 +171,7 @@ def size_and_mend(traced: Traced, job: Job) -> Result:
     off = _off_size(fitted.drawing.bounds, settings.size)
     fitted = replace(fitted, drawing=fitted.drawing.mapped(off))
     job.progress("verifying")
-    svg = write_svg(
-        fitted.drawing, unit=settings.unit, title=traced.artwork.name, description=MARK
-    )
+    svg = write_svg(fitted.drawing, unit=settings.unit, title=traced.artwork.name, description=MARK)
     return Result(
         artwork=traced.artwork,
         coverage=traced.coverage,

@@ -242,7 +242,7 @@ def _read_toml(path: str) -> dict[str, Any]:
         raise wrong(f"not usable TOML: {type(error).__name__}") from None
 
 
-def _process(name: str, data: Any, source: str) -> Process:  # noqa: ANN401
+def _process(name: str, data: Any, source: str) -> Process:
     def wrong(message: str, hint: str = "") -> UsageError:
         return UsageError(message, hint=hint, subject=source, code="E_SETTINGS_FILE")
 
@@ -251,17 +251,10 @@ def _process(name: str, data: Any, source: str) -> Process:  # noqa: ANN401
     unknown = set(data) - {"label", "mould", "alloy", "limits"}
     if unknown:
         raise wrong(f'unknown key "{min(unknown)}"', "label, mould, alloy, limits")
-    table = data.get("limits", {})
-    if not isinstance(table, dict):
-        raise wrong('"limits" is not a table')
-    limits = {}
-    for key, value in table.items():
-        if key not in LIMIT_NAMES:
-            raise wrong(f'unknown limit "{key}"', f"one of {', '.join(LIMIT_NAMES)}")
-        limits[key] = _limit(key, value, wrong)
-    for word in ("label", "mould", "alloy"):
-        if not isinstance(data.get(word, ""), str):
-            raise wrong(f'"{word}" is not a text')
+    limits = _limits(data.get("limits", {}), wrong)
+    not_text = [w for w in ("label", "mould", "alloy") if not isinstance(data.get(w, ""), str)]
+    if not_text:
+        raise wrong(f'"{not_text[0]}" is not a text')
     process = Process(
         name, data.get("label", name), data.get("mould", ""), data.get("alloy", ""), limits
     )
@@ -272,16 +265,27 @@ def _process(name: str, data: Any, source: str) -> Process:  # noqa: ANN401
     return process
 
 
-def _limit(name: str, value: Any, wrong: Any) -> Limit:  # noqa: ANN401
-    if not isinstance(value, dict) or set(value) - {"mm", "evidence", "confidence", "basis"}:
-        raise wrong(f'"{name}" is not of the form {{ mm = [...], evidence = "...", ... }}')
-    grades = value.get("mm")
+def _limits(table: Any, wrong: Any) -> dict[str, Limit]:
+    if not isinstance(table, dict):
+        raise wrong('"limits" is not a table')
+    unknown = set(table) - set(LIMIT_NAMES)
+    if unknown:
+        raise wrong(f'unknown limit "{min(unknown)}"', f"one of {', '.join(LIMIT_NAMES)}")
+    return {key: _limit(key, value, wrong) for key, value in table.items()}
+
+
+def _limit(name: str, value: Any, wrong: Any) -> Limit:
+    if not isinstance(value, dict) or set(value) - {"grades", "evidence", "confidence", "basis"}:
+        raise wrong(f'"{name}" is not of the form {{ grades = [...], evidence = "...", ... }}')
+    grades = value.get("grades")
     if (
         not isinstance(grades, list)
         or len(grades) != len(Grade)
-        or not all(type(x) in (int, float) and 0 <= x <= 1000 for x in grades)  # noqa: PLR2004
+        or not all(type(x) in (int, float) and 0 <= x <= 1000 for x in grades)
     ):
-        raise wrong(f'"{name}" wants three numbers: least, advised, comfortable', "mm = [a, b, c]")
+        raise wrong(
+            f'"{name}" wants three numbers: least, advised, comfortable', "grades = [a, b, c]"
+        )
     in_order = sorted(grades, reverse=name.endswith("_ratio"))
     if grades != in_order:
         raise wrong(f'"{name}": the grades {grades} are not in order')
@@ -289,8 +293,15 @@ def _limit(name: str, value: Any, wrong: Any) -> Limit:  # noqa: ANN401
         raise wrong(f'"{name}" has no evidence', f"one of {', '.join(EVIDENCE)}")
     if value.get("confidence") not in CONFIDENCE:
         raise wrong(f'"{name}" has no confidence', f"one of {', '.join(CONFIDENCE)}")
+    least, advised, comfortable = map(float, grades)
     return Limit(
-        name, *map(float, grades), value["evidence"], value["confidence"], str(value.get("basis", ""))
+        name,
+        least,
+        advised,
+        comfortable,
+        value["evidence"],
+        value["confidence"],
+        str(value.get("basis", "")),
     )
 
 
@@ -298,7 +309,9 @@ def _material(kind: str, name: str, make: Callable[..., T]) -> T:
     table = _shipped("materials.toml")[kind]
     if name not in table:
         raise UsageError(
-            f'"{name}" is not a known {kind}', hint=f"one of {', '.join(table)}", subject=f"--{kind}"
+            f'"{name}" is not a known {kind}',
+            hint=f"one of {', '.join(table)}",
+            subject=f"--{kind}",
         )
     return make(name=name, **table[name])
 
@@ -317,11 +330,11 @@ def process_text(process: Process) -> str:
         return "\n".join(lines) + "\n"
     lines.append("")
     lines.append(f"{'limit':16} {'least':>6} {'advised':>8} {'comfortable':>12}  evidence")
-    for limit in process.limits.values():
-        lines.append(
-            f"{limit.name:16} {limit.least:6g} {limit.advised:8g} {limit.comfortable:12g}"
-            f"  {limit.evidence}, confidence {limit.confidence}: {limit.basis}"
-        )
+    lines.extend(
+        f"{limit.name:16} {limit.least:6g} {limit.advised:8g} {limit.comfortable:12g}"
+        f"  {limit.evidence}, confidence {limit.confidence}: {limit.basis}"
+        for limit in process.limits.values()
+    )
     used = sorted({limit.evidence for limit in process.limits.values()})
     lines.append("")
     lines.extend(f"{code}: {EVIDENCE[code]}" for code in used)
@@ -338,12 +351,12 @@ def process_toml(process: Process) -> str:
         "",
         f"[{process.name}.limits]",
     ]
-    for limit in process.limits.values():
-        lines.append(
-            f"{limit.name} = {{ mm = [{limit.least}, {limit.advised}, {limit.comfortable}],"
-            f" evidence = {_toml_string(limit.evidence)}, confidence = {_toml_string(limit.confidence)},"
-            f" basis = {_toml_string(limit.basis)} }}"
-        )
+    lines.extend(
+        f"{limit.name} = {{ grades = [{limit.least}, {limit.advised}, {limit.comfortable}],"
+        f" evidence = {_toml_string(limit.evidence)},"
+        f" confidence = {_toml_string(limit.confidence)}, basis = {_toml_string(limit.basis)} }}"
+        for limit in process.limits.values()
+    )
     return "\n".join(lines) + "\n"
 
 

@@ -77,6 +77,6 @@ def shown_length(length_mm: float) -> str:
     >>> shown_length(0.8), shown_length(49.996), shown_length(0.004)
     ('0.8 mm', '50 mm', '0.004 mm')
     """
-    digits = 2 if abs(length_mm) >= 0.05 or length_mm == 0 else 3  # noqa: PLR2004
+    digits = 2 if abs(length_mm) >= 0.05 or length_mm == 0 else 3
     text = f"{length_mm:.{digits}f}".rstrip("0").rstrip(".")
     return f"{text if text not in ('', '-0') else '0'} mm"

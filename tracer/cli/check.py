@@ -1,8 +1,9 @@
-"""`tracer check`: will the fine detail survive casting?"""
+"""`tracer check`: whether the fine detail will survive casting."""
 
 import argparse
 import json
 from pathlib import Path
+from typing import Any
 
 from tracer.cli import options
 from tracer.cli.outline import no_size
@@ -45,7 +46,7 @@ def run(args: argparse.Namespace) -> int:
     """Run the command; return the exit status."""
     from tracer.cli.main import complain  # noqa: PLC0415 - heavy from here on
     from tracer.names import shown_name  # noqa: PLC0415
-    from tracer.out.report import failed_report, finding_lines, report_text, summary_lines  # noqa: PLC0415
+    from tracer.out.report import failed_report, report_text, summary_lines  # noqa: PLC0415
     from tracer.process import check_metal_and_mould, load_process  # noqa: PLC0415
     from tracer.raster.open import load_file  # noqa: PLC0415
 
@@ -85,13 +86,27 @@ def _check(
 
     with Progress(shown_name(path), quiet=args.quiet or args.json) as progress:
         results = trace_all(
-            load_file(path), path.name, settings, check_only=True, sizes=args.sizes, progress=progress
+            load_file(path),
+            path.name,
+            settings,
+            check_only=True,
+            sizes=args.sizes,
+            progress=progress,
         )
     sound = all(not result.mended.findings for result in results)
     return (
         Status.DONE if sound else Status.PLACES_OPEN,
         [make_report(result, files={}) for result in results],
     )
+
+
+def finding_lines(report: dict[str, Any]) -> list[str]:
+    """Return one line for each finding of a report."""
+    return [
+        f"  {f['number']:3}  {f['kind']:13}  at {f['at_mm'][0]:.2f}, {f['at_mm'][1]:.2f} mm:"
+        f" {f['width_mm']:.2f} mm, limit {f['limit_mm']:.2f} mm; {f['action']}"
+        for f in report["findings"]
+    ]
 
 
 def _worse(one: Status, other: Status) -> Status:
@@ -114,5 +129,3 @@ def _span(text: str) -> tuple[float, float]:
     if span[0] >= span[1]:
         raise UsageError(f'"{text[:40]}": the first size is not the smaller', subject="--sizes")
     return span
-
-

@@ -20,7 +20,11 @@ def add_parser(commands: "argparse._SubParsersAction[options.Parser]") -> None:
         epilog=EXAMPLE,
     )
     parser.add_argument(
-        "--out", metavar="DIR", type=Path, default=Path("demo"), help="folder (default: %(default)s)"
+        "--out",
+        metavar="DIR",
+        type=Path,
+        default=Path("demo"),
+        help="folder (default: %(default)s)",
     )
     parser.set_defaults(run=run)
 

@@ -71,10 +71,12 @@ def main(argv: Sequence[str] | None = None) -> int:
     except MemoryError:
         complain("out of memory (use a smaller artwork, or close other programs)")
         return int(Status.ARTWORK_FAILED)
-    except Exception as error:  # noqa: BLE001 - the last door: a fault of ours, told in one line
+    except Exception as error:
         if debug:
             raise
-        complain(f"internal fault: {type(error).__name__}: {error} (please report; --debug shows where)")
+        complain(
+            f"internal fault: {type(error).__name__}: {error} (please report; --debug shows where)"
+        )
         return int(Status.FAULT)
     finally:
         _on_terminate(previous)
@@ -82,9 +84,9 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def complain(message: str) -> None:
     """Print an error on the error stream, as one line."""
-    from tracer.names import one_line  # noqa: PLC0415 - only on trouble
+    from tracer.names import shown_name  # noqa: PLC0415 - only on trouble
 
-    print(f"tracer: error: {one_line(message)}", file=sys.stderr)
+    print(f"tracer: error: {shown_name(message)}", file=sys.stderr)
 
 
 def _run(words: list[str]) -> int:

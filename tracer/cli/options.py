@@ -19,13 +19,15 @@ from tracer.settings import (
 )
 from tracer.units import parse_length
 
-SIZE_HINT = "give exactly one of --width, --height (of the finished outline) or --pitch (of a pixel)"
+SIZE_HINT = (
+    "give exactly one of --width, --height (of the finished outline) or --pitch (of a pixel)"
+)
 
 
 class Parser(argparse.ArgumentParser):
     """An argument parser whose complaints are our errors: one line, status 2."""
 
-    def __init__(self, *args: Any, **kwargs: Any) -> None:  # noqa: ANN401 - argparse's own
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
         kwargs.setdefault("formatter_class", argparse.RawDescriptionHelpFormatter)
         kwargs.setdefault("allow_abbrev", False)
         super().__init__(*args, **kwargs)
@@ -95,7 +97,9 @@ def add_casting(parser: argparse.ArgumentParser) -> None:
         default="pewter-silicone",
         help="casting process, see `tracer processes` (default: %(default)s)",
     )
-    group.add_argument("--alloy", default="", metavar="NAME", help="metal, when not that of the process")
+    group.add_argument(
+        "--alloy", default="", metavar="NAME", help="metal, when not that of the process"
+    )
     group.add_argument(
         "--role",
         choices=[*Role],
@@ -134,7 +138,9 @@ def add_casting(parser: argparse.ArgumentParser) -> None:
         help="stock lost per side in sanding and polishing, added to the limits",
     )
     group.add_argument(
-        "--printer", choices=["fdm", "resin"], help="how the master is printed: its least feature counts"
+        "--printer",
+        choices=["fdm", "resin"],
+        help="how the master is printed: its least feature counts",
     )
 
 
@@ -205,9 +211,15 @@ def add_ink(parser: argparse.ArgumentParser) -> None:
     group.add_argument(
         "--split", action="store_true", help="several designs on one sheet: an outline for each"
     )
-    group.add_argument("--straighten", action="store_true", help="turn a slightly turned scan upright")
     group.add_argument(
-        "--page", metavar="N", type=whole("--page", 1, 100_000), default=1, help="page or frame to use"
+        "--straighten", action="store_true", help="turn a slightly turned scan upright"
+    )
+    group.add_argument(
+        "--page",
+        metavar="N",
+        type=whole("--page", 1, 100_000),
+        default=1,
+        help="page or frame to use",
     )
     group.add_argument(
         "--max-pixels",
@@ -231,7 +243,7 @@ def add_fit(parser: argparse.ArgumentParser) -> None:
         "--regular",
         choices=["on", "off"],
         default="on",
-        help="make nearly straight, level, parallel, round and mirrored exact (default: %(default)s)",
+        help="make what is nearly straight, level, round or mirrored exact (default: %(default)s)",
     )
     group.add_argument(
         "--unit",

@@ -14,12 +14,13 @@ example:
 writes heron.svg, heron.json and heron.html next to the artwork
 """
 
+
 def add_parser(commands: "argparse._SubParsersAction[options.Parser]") -> None:
     """Add the command to the command line."""
     parser = commands.add_parser(
         "outline",
         help="one artwork in, a castable outline and its report out",
-        description="Trace an artwork, bring it to the limits of a casting process, write SVG and report.",
+        description="Trace an artwork, bring it to the limits of casting, write SVG and report.",
         epilog=EXAMPLE,
     )
     parser.add_argument("artwork", metavar="ARTWORK", type=Path, help="image file")
@@ -34,6 +35,7 @@ def add_parser(commands: "argparse._SubParsersAction[options.Parser]") -> None:
     options.add_fit(parser)
     options.add_ink(parser)
     parser.set_defaults(run=run)
+
 
 def run(args: argparse.Namespace) -> int:
     """Run the command; return the exit status."""
@@ -66,6 +68,7 @@ def run(args: argparse.Namespace) -> int:
         print("wrote " + ", ".join(shown_name(path) for path in texts))
     return int(outputs.status)
 
+
 def no_size(data: bytes, name: str, ink: InkOptions) -> UsageError:
     """Return the error for a missing size, with the size that the stored density would give."""
     from tracer.raster.read import read_artwork  # noqa: PLC0415 - only on this way
@@ -83,6 +86,7 @@ def no_size(data: bytes, name: str, ink: InkOptions) -> UsageError:
         hint += "; the file stores no density to go by"
     return UsageError("no size given", hint=hint, subject=name)
 
+
 def _target(args: argparse.Namespace) -> Path:
     out: Path = args.out or args.artwork.with_suffix(".svg")
     if out.suffix.lower() != ".svg":
@@ -92,5 +96,3 @@ def _target(args: argparse.Namespace) -> Path:
             subject="-o",
         )
     return out
-
-__all__ = ["Size", "add_parser", "no_size", "run"]

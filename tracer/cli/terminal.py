@@ -4,6 +4,7 @@ import os
 import sys
 import time
 from types import TracebackType
+from typing import Self
 
 
 class Progress:
@@ -24,11 +25,14 @@ class Progress:
             print(f"\r{self._name}: {stage} ... \x1b[K", end="", file=sys.stderr, flush=True)
             self._shown = True
 
-    def __enter__(self) -> "Progress":
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
     ) -> None:
         if self._shown:
             print("\r\x1b[K", end="", file=sys.stderr, flush=True)

@@ -97,7 +97,9 @@ class Drawing:
     def mirrored(self) -> "Drawing":
         """Return the drawing with y turned over."""
         return Drawing(
-            tuple(Shape(s.outer.mirrored(), tuple(h.mirrored() for h in s.holes)) for s in self.shapes)
+            tuple(
+                Shape(s.outer.mirrored(), tuple(h.mirrored() for h in s.holes)) for s in self.shapes
+            )
         )
 
     @cached_property
@@ -200,6 +202,10 @@ def _area_under(segment: Segment) -> float:
         case Cubic():
             p0, p1, p2, p3 = segment.start, segment.control1, segment.control2, segment.end
             return (
-                6 * _cross(p0, p1) + 3 * _cross(p0, p2) + _cross(p0, p3)
-                + 3 * _cross(p1, p2) + 3 * _cross(p1, p3) + 6 * _cross(p2, p3)
+                6 * _cross(p0, p1)
+                + 3 * _cross(p0, p2)
+                + _cross(p0, p3)
+                + 3 * _cross(p1, p2)
+                + 3 * _cross(p1, p3)
+                + 6 * _cross(p2, p3)
             ) / 20  # Green's theorem on the Bernstein form

@@ -24,7 +24,8 @@ class Line:
 
     def at(self, t: FloatArray) -> ComplexArray:
         """Return the points at `t`, shape as `t`."""
-        return self.start + (self.end - self.start) * np.asarray(t)
+        points: ComplexArray = self.start + (self.end - self.start) * np.asarray(t, np.complex128)
+        return points
 
     @property
     def length(self) -> float:
@@ -81,7 +82,10 @@ class Arc:
     def at(self, t: FloatArray) -> ComplexArray:
         """Return the points at `t`, shape as `t`."""
         centre = self.centre
-        return centre + (self.start - centre) * np.exp(1j * self.sweep * np.asarray(t))
+        points: ComplexArray = centre + (self.start - centre) * np.exp(
+            1j * self.sweep * np.asarray(t)
+        )
+        return points
 
     @property
     def length(self) -> float:
@@ -124,16 +128,17 @@ class Cubic:
         """Return the points at `t`, shape as `t`."""
         t = np.asarray(t)
         s = 1 - t
-        return (
+        points: ComplexArray = (
             s**3 * self.start
             + 3 * s**2 * t * self.control1
             + 3 * s * t**2 * self.control2
             + t**3 * self.end
         )
+        return points
 
     @property
     def length(self) -> float:
-        """Length by 16-point Gauss-Legendre on the speed; relative error below 1e-6 without cusps."""
+        """Length by 16-point Gauss-Legendre; relative error below 1e-6 without cusps."""
         nodes, weights = np.polynomial.legendre.leggauss(16)
         t = (nodes + 1) / 2
         s = 1 - t

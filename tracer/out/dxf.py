@@ -11,7 +11,7 @@ from tracer.curves.path import Drawing, Path
 from tracer.curves.segments import Arc, Cubic, Line, Segment
 
 if TYPE_CHECKING:
-    from ezdxf.layouts import Modelspace
+    from ezdxf.layouts.layout import Modelspace
 
 MILLIMETRES = 4
 """$INSUNITS of the DXF reference."""
@@ -32,10 +32,10 @@ def write_dxf(drawings: dict[str, Drawing], *, comment: str) -> str:
         Written in the first lines of the file.
     """
     # 0.9 s to import: only when asked for
-    import ezdxf  # noqa: PLC0415
+    from ezdxf import options  # type: ignore[attr-defined] # noqa: PLC0415 - re-exported, unsaid
     from ezdxf.filemanagement import new  # noqa: PLC0415
 
-    ezdxf.options.write_fixed_meta_data_for_testing = True
+    options.write_fixed_meta_data_for_testing = True
     document = new("R2010", units=MILLIMETRES)
     document.header["$MEASUREMENT"] = 1
     document.header["$LUNITS"] = 2
@@ -74,7 +74,11 @@ def add_segment(space: "Modelspace", segment: Segment, layer: str) -> None:
             centre = segment.centre
             from_angle, to_angle = (_degrees(p - centre) for p in (first, last))
             space.add_arc(
-                (centre.real, centre.imag), segment.radius, from_angle, to_angle, dxfattribs=attributes
+                (centre.real, centre.imag),
+                segment.radius,
+                from_angle,
+                to_angle,
+                dxfattribs=attributes,
             )
         case Cubic(start, control1, control2, end):
             spline = space.add_spline(degree=3, dxfattribs=attributes)

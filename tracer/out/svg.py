@@ -56,7 +56,9 @@ def write_svg(drawing: Drawing, *, unit: str, title: str, description: str) -> s
     document.set_desc(title=xml_text(title), desc=xml_text(description))
     for index, shape in enumerate(on_page.shapes, start=1):
         document.add(
-            document.path(d=shape_data(shape), fill="black", fill_rule="evenodd", id=f"piece-{index}")
+            document.path(
+                d=shape_data(shape), fill="black", fill_rule="evenodd", id=f"piece-{index}"
+            )
         )
     text = document.tostring()
     # svgwrite declares namespaces and a profile that nothing here uses
