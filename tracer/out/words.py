@@ -22,19 +22,19 @@ PLURALS = {
 
 CAUTIONS = (
     (
-        "Every limit marked “shop rule, not a standard” is experience or judgement: cast a trial piece"
-        " and put your own figures in its place."
+        "Every limit marked “shop rule, not a standard” is experience or judgement: cast a trial"
+        " piece and put your own figures in its place."
     ),
     (
-        "Water and molten metal explode: dry and warm mould, ladle, tools and scrap before they meet"
-        " metal."
+        "Water and molten metal explode: mould, ladle, tools and scrap are dry and warm before they"
+        " meet metal."
     ),
     "Wear a face shield, leather gloves and apron, closed shoes; no synthetics, no bystanders.",
     "Pour and cure with ventilation, below the temperature on the rubber's own data sheet.",
     "Sand wet and masked; keep dust of metal and resin off food and skin.",
     (
-        "For jewellery take lead-free metal of known analysis; never unknown scrap or old pewter ware."
-        " Small parts are not for small children; nothing here is meant for food or drink."
+        "For jewellery take lead-free metal of known analysis, never unknown scrap or old pewter"
+        " ware. Small parts are not for small children; nothing here is meant for food or drink."
     ),
     "Data sheets, local rules and licensed practice come before anything said here.",
 )
