@@ -21,7 +21,7 @@ class Outputs:
 
     texts: dict[str, str]
     reports: tuple[dict[str, object], ...]
-    thumbnail: bytes  # PNG, before and after
+    thumbnail: bytes  # WebP, before and after
     status: Status
 
 
@@ -40,7 +40,8 @@ def work(
     TracerError
         If the artwork cannot be read or worked, or the settings are wrong.
     """
-    from tracer.out.page import make_page, thumbnail  # noqa: PLC0415 - heavy
+    from tracer.out.page import make_page  # noqa: PLC0415 - heavy
+    from tracer.out.rasters import thumbnail  # noqa: PLC0415
     from tracer.out.report import make_report, report_text  # noqa: PLC0415
     from tracer.pipeline import trace_all  # noqa: PLC0415
 

@@ -187,7 +187,7 @@ def region_data(region: Region, result: Result, tolerance_mm: float) -> str:
     left, _, _, top = result.fitted.drawing.bounds
     decimals = max(0, math.ceil(-math.log10(tolerance_mm)))
     parts = []
-    for ring in shapely.get_rings(shapely.simplify(region, tolerance_mm)):
+    for ring in shapely.get_rings(shapely.get_parts(shapely.simplify(region, tolerance_mm))):
         points = shapely.get_coordinates(ring)[:-1]
         flat = np.column_stack([points[:, 0] - left, top - points[:, 1]]).round(decimals).tolist()
         parts.append("M" + "L".join(f"{x:.{decimals}f},{y:.{decimals}f}" for x, y in flat) + "Z")

@@ -148,7 +148,7 @@ def _filled(region: Region, box: Box, scale: float) -> Grey:
     columns = max(1, math.ceil((box[2] - box[0]) * scale))
     rows = max(1, math.ceil((box[3] - box[1]) * scale))
     canvas = np.zeros((rows * n, columns * n), dtype=np.uint8)
-    rings = [shapely.get_coordinates(ring) for ring in shapely.get_rings(region)]
+    rings = [shapely.get_coordinates(ring) for ring in shapely.get_rings(shapely.get_parts(region))]
     if rings:
         fine = scale * n
         fixed = [
@@ -183,7 +183,6 @@ def _png(pixels: Grey, palette: tuple[tuple[int, int, int], ...] = ()) -> bytes:
 
     image = Image.fromarray(np.ascontiguousarray(pixels))
     if palette:
-        image = image.convert("P")
         image.putpalette([level for colour in palette for level in colour])
     with io.BytesIO() as out:
         image.save(out, "PNG", compress_level=6)
