@@ -1,0 +1,75 @@
+"""Resource limits: every one in this place, each with the option that changes it.
+
+Client files are untrusted. A limit is checked before the resource is spent: the size of a file
+before it is read, the pixels from the header before anything is decoded, the components before
+anything is traced.
+"""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Bound:
+    """A resource limit.
+
+    Parameters
+    ----------
+    name
+        What is limited, one word.
+    value
+        The default, in `unit`.
+    unit
+        What is counted.
+    option
+        The option that changes it; empty: none does, see `why`.
+    why
+        One sentence for people.
+    """
+
+    name: str
+    value: int
+    unit: str
+    option: str
+    why: str
+
+
+FILE_BYTES = Bound(
+    "file", 512_000_000, "bytes", "--max-bytes", "size of an artwork's file, checked before reading"
+)
+PIXELS = Bound(
+    "pixels",
+    89_000_000,
+    "pixels",
+    "--max-pixels",
+    "width times height, read from the header before anything is decoded",
+)
+SIDE = Bound(
+    "side",
+    30_000,
+    "pixels",
+    "--max-pixels",
+    "longest side; grows with --max-pixels as the side of a square sheet would",
+)
+FRAMES = Bound("frames", 1, "pages", "--page", "one page or frame of a file is read, the first")
+PAGES = Bound("pages", 10_000, "pages", "", "pages counted in one file; a longer list is damaged")
+COMPONENTS = Bound(
+    "components",
+    20_000,
+    "pieces",
+    "--force",
+    "separate pieces of ink, counted before anything is traced",
+)
+POINTS = Bound("points", 200_000, "points", "--tolerance", "points of the traced outline")
+LEVELS = Bound("levels", 6, "levels", "--levels", "levels of a design in several colours")
+
+ALL = (FILE_BYTES, PIXELS, SIDE, FRAMES, PAGES, COMPONENTS, POINTS, LEVELS)
+"""Every resource limit, in the order of the work."""
+
+
+def longest_side(max_pixels: int) -> int:
+    """Return the longest side in pixels that goes with a limit of pixels.
+
+    >>> longest_side(89_000_000), longest_side(4 * 89_000_000), longest_side(1000)
+    (30000, 60000, 30000)
+    """
+    return max(SIDE.value, int(SIDE.value * (max_pixels / PIXELS.value) ** 0.5))
