@@ -2,21 +2,219 @@
 
 import numpy as np
 
-from tracer.model import Artwork, Coverage
+from tracer.bounds import LEVELS
+from tracer.errors import InputError
+from tracer.model import Artwork, Coverage, Decision
+from tracer.raster.bitmap import smoothed, true_pixel
+from tracer.raster.colours import as_rgb, asked_colours, ink_of_colours, nested_levels
+from tracer.raster.lookout import about_ink, check_picture, dropped_specks
+from tracer.raster.paper import Inked, stretched
+from tracer.raster.pixels import Samples
+from tracer.raster.scalar import (
+    FloatImage,
+    away_from,
+    grey_of,
+    ground_colour,
+    is_coloured,
+    strips,
+)
+from tracer.raster.sheet import split_designs, straightened, without_frame
 from tracer.settings import InkOptions
+
+_LOSSY = ("JPEG", "WEBP")
+_WHITE_INSIDE = 0.15
+_DARK_INSIDE = 0.05
 
 
 def find_ink(artwork: Artwork, options: InkOptions) -> tuple[Coverage, ...]:
-    """Return the coverage of each level, one unless `options.levels` asks for more.
+    """Return the coverage of each level, or design, one unless the options ask for more.
+
+    Alpha that says anything is coverage as it is (W3C PNG, Third Edition: straight and linear);
+    colour is then not looked at, least of all under alpha 0. Else ink is what differs from the
+    ground: in brightness, or in colour where the picture has any. Colours asked for, and levels,
+    are unmixed at the edges. The array keeps the size of the artwork, whatever is done.
+
+    Every decision is told with the option that overrules it.
+
+    Parameters
+    ----------
+    artwork
+        Upright, decoded.
+    options
+        `ink`, `threshold`, `levels`, `straighten` and `split` are used.
+
+    Returns
+    -------
+    tuple of Coverage
+        Values in [0, 1], the edge at 0.5 (a `threshold` of another level is brought there),
+        read-only. Levels are nested, the widest first, and never cross.
 
     Raises
     ------
     InputError
-        Nothing to trace, or nothing that can be told from the ground.
+        E_BLANK, E_TOOSMALL, E_LOWCONTRAST, E_NOTART, E_TOOCOMPLEX.
+    UsageError
+        An `ink` that is no colour, too many levels.
     """
-    if artwork.alpha is not None:
-        values = artwork.alpha.astype(np.float32) / np.float32(np.iinfo(artwork.alpha.dtype).max)
+    alpha, said = _meaningful_alpha(artwork)
+    if options.levels:
+        rgb = as_rgb(artwork.colour)
+        levels = nested_levels(rgb, alpha, min(options.levels, LEVELS.value + 1))
+        found = []
+        for number, (name, values) in enumerate(levels, start=1):
+            text = f"level {number} of {len(levels)}: {name} and what lies on it"
+            inked = Inked(values, (*said, Decision("level", text, "--levels")), noisy=False)
+            found.append(_finished(artwork, inked, options, level=number))
     else:
-        values = 1 - artwork.colour.mean(axis=-1, dtype=np.float32) / 255
+        found = [_finished(artwork, _one_ink(artwork, alpha, said, options), options, level=0)]
+    if not options.split:
+        return tuple(found)
+    return tuple(part for coverage in found for part in split_designs(coverage))
+
+
+def _meaningful_alpha(artwork: Artwork) -> tuple[FloatImage | None, tuple[Decision, ...]]:
+    """Return the alpha as coverage, None where it says nothing."""
+    if artwork.alpha is None:
+        return None, ()
+    full = int(np.iinfo(artwork.alpha.dtype).max)
+    low, high = int(artwork.alpha.min()), int(artwork.alpha.max())
+    if high == 0:
+        raise InputError(
+            "nothing to trace: fully transparent", hint="is a layer switched off?", code="E_BLANK"
+        )
+    if low == full:
+        text = "transparency is stored, but nothing is transparent: taken by brightness"
+        return None, (Decision("alpha", text, "--ink alpha"),)
+    if low == high:
+        shown = f"{high / full:.1%}"
+        if high < full / 2:
+            raise InputError(
+                f"nothing to trace: all of it is {shown} opaque",
+                hint="is a layer switched off?", code="E_BLANK",
+            )  # fmt: skip
+        text = f"all of it is {shown} opaque, a slip of the export: taken by brightness"
+        return None, (Decision("alpha", text, warning=True, code="W_ALPHA"),)
+    values = np.empty((artwork.rows, artwork.columns), np.float32)
+    scale = np.float32(1 / full)
+    said: tuple[Decision, ...] = ()
+    if high < 0.95 * full:
+        text = f"the most opaque part is {high / full:.0%} opaque: that was taken as full"
+        said = (Decision("alpha", text, "--threshold", warning=True, code="W_ALPHA"),)
+        scale = np.float32(1 / high)
+    for here in strips(artwork.rows, artwork.columns):
+        np.multiply(artwork.alpha[here], scale, out=values[here])
+    return values, said
+
+
+def _one_ink(
+    artwork: Artwork, alpha: FloatImage | None, said: tuple[Decision, ...], options: InkOptions
+) -> Inked:
+    """Return the coverage of all ink together."""
+    ink = options.ink.strip().lower()
+    if ink == "alpha" and alpha is None:
+        raise InputError(
+            "has no transparency to take as ink", hint="pass --ink auto", code="E_BLANK"
+        )
+    if alpha is not None and ink in {"auto", "alpha"}:
+        text = "ink is what is not transparent"
+        decisions = (*said, Decision("ink", text, "--ink dark"), *_white_inside(artwork, alpha))
+        return Inked(alpha, decisions, noisy=False)
+    if ink in {"auto", "dark", "light"}:
+        dark = None if ink == "auto" else ink == "dark"
+        return _by_tone(artwork, alpha, said, dark)
+    values, names = ink_of_colours(as_rgb(artwork.colour), alpha, asked_colours(ink))
+    text = f"ink is {' and '.join(names)}, as asked"
+    noisy = artwork.file_format in _LOSSY
+    return Inked(values, (*said, Decision("ink", text, "--ink")), noisy=noisy)
+
+
+def _by_tone(
+    artwork: Artwork,
+    alpha: FloatImage | None,
+    said: tuple[Decision, ...],
+    dark: bool | None,  # noqa: FBT001 - None, True and False are three answers
+) -> Inked:
+    """Return what is darker, or lighter, or of another colour than the ground."""
+    colour = artwork.colour
+    if alpha is not None:
+        tone = grey_of(_over_ground(colour, alpha, dark=dark is not False))
+        inked = stretched(tone, dark=dark)
+        return Inked(inked.values, (*said, *inked.decisions), noisy=False)
+    if dark is None and is_coloured(colour):
+        rgb = as_rgb(colour)
+        ground = ground_colour(rgb)
+        tone, several = away_from(rgb, ground)
+        inked = stretched(tone, dark=True)
+        many = "several colours" if several else "one colour"
+        text = f"ink is what differs in colour from the ground ({many})"
+        notes = tuple(d for d in inked.decisions if d.topic != "polarity")
+        decisions = (*said, Decision("ink", text, "--ink COLOUR"), *notes)
+    else:
+        inked = stretched(grey_of(colour), dark=dark)
+        decisions = (*said, *inked.decisions)
+    if dark is None:
+        check_picture(inked)
+    noisy = inked.noisy or artwork.file_format in _LOSSY
+    return Inked(inked.values, decisions, noisy=noisy, noise=inked.noise)
+
+
+def _over_ground(colour: Samples, alpha: FloatImage, *, dark: bool) -> Samples:
+    """Return the picture laid over a ground that is not ink."""
+    white = float(np.iinfo(colour.dtype).max)
+    ground = np.float32(white if dark else 0)
+    out = np.empty_like(colour)
+    for here in strips(*alpha.shape):
+        part = alpha[here] if colour.ndim == 2 else alpha[here][..., None]
+        out[here] = np.rint(colour[here] * part + ground * (1 - part))
+    return out
+
+
+def _white_inside(artwork: Artwork, alpha: FloatImage) -> tuple[Decision, ...]:
+    """Warn where opaque white and opaque dark share the design."""
+    step = max(1, int((alpha.size / 250_000) ** 0.5))
+    opaque = alpha[::step, ::step] > 0.9
+    grey = grey_of(artwork.colour[::step, ::step])
+    inside = grey.levels[opaque] / grey.white
+    if inside.size == 0:
+        return ()
+    if np.mean(inside > 0.9) < _WHITE_INSIDE or np.mean(inside < 0.5) < _DARK_INSIDE:
+        return ()
+    text = (
+        "the design holds white as well as dark parts: both count as ink, only what is "
+        "transparent does not"
+    )
+    return (Decision("ink", text, "--ink dark", warning=True, code="W_AMBIGUOUS"),)
+
+
+def _finished(artwork: Artwork, inked: Inked, options: InkOptions, *, level: int) -> Coverage:
+    """Return the coverage after everything that is the same for every kind of ink."""
+    values, said, pixel = inked.values, list(inked.decisions), 1
+    if not inked.noisy:
+        pixel = true_pixel(artwork.colour if artwork.alpha is None else artwork.alpha)
+    if pixel > 1:
+        values = smoothed(values, pixel)
+        text = f"a small bitmap enlarged {pixel} times: its own pixels were used"
+        said.append(Decision("pixels", text, warning=True, code="W_ENLARGED"))
+    values, notes = without_frame(values)
+    said.extend(notes)
+    values, specks = dropped_specks(Inked(values, (), inked.noisy, inked.noise))
+    if specks:
+        said.append(Decision("specks", f"{specks:,} specks too small to be meant were dropped"))
+    if options.straighten:
+        values, notes = straightened(values)
+        said.extend(notes)
+    if options.threshold is not None and options.threshold != 0.5:
+        values = _edge_at(values, options.threshold)
+        said.append(Decision("threshold", f"the edge is at {options.threshold:.0%}, as asked"))
+    said.extend(about_ink(values, soft_possible=not inked.noisy and pixel == 1))
     values.setflags(write=False)
-    return (Coverage(values),)
+    return Coverage(values, tuple(said), level=level, specks=specks, pixel_size=float(pixel))
+
+
+def _edge_at(values: FloatImage, level: float) -> FloatImage:
+    """Return the values bent so that `level` comes to lie at 0.5, the ends kept."""
+    bend = np.interp(np.linspace(0, 1, 65536), [0, level, 1], [0, 0.5, 1]).astype(np.float32)
+    out = np.empty_like(values)
+    for here in strips(*values.shape):
+        np.take(bend, np.rint(values[here] * 65535).astype(np.uint16), out=out[here])
+    return out

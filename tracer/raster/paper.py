@@ -1,0 +1,356 @@
+"""Grey to coverage: paper and ink found, and the grey between them kept as a soft edge."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tracer.errors import InputError
+from tracer.model import Decision
+from tracer.raster.pixels import Samples
+from tracer.raster.scalar import FloatImage, Tone, strips
+
+LEAST_CONTRAST = 0.12
+"""Of black to white: below it ink and paper are too alike. A judgement."""
+
+UNEVEN = 0.08
+"""Spread of the paper over its brightness from which light counts as uneven. A judgement."""
+
+_MODEL_SIDE = 512
+_SLOPE_SHARE = 0.25
+_EDGES_WANTED = 60
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Inked:
+    """Coverage with what was found on the way."""
+
+    values: FloatImage  # writable
+    decisions: tuple[Decision, ...]
+    noisy: bool  # from a scanner or a camera, or packed with loss: specks are not meant
+    noise: float = 0.0  # standard deviation on flat paper, of coverage
+
+
+def stretched(tone: Tone, *, dark: bool | None) -> Inked:
+    """Return the coverage of a picture in black and white, evenly lit or not.
+
+    Even light: one level of paper and one of ink, the commonest on either side of the threshold
+    of Otsu (1979) taken over the pixels near edges, so that fine lines on much paper count.
+    Uneven light: the picture is first divided by its own paper, see `flattened`.
+
+    Parameters
+    ----------
+    tone
+        Grey levels.
+    dark
+        Whether ink is the darker; None: the border decides, since paper surrounds a design.
+
+    Raises
+    ------
+    InputError
+        E_BLANK for one colour, E_LOWCONTRAST.
+    """
+    small = _reduced(tone)
+    low, high = float(small.min()), float(small.max())
+    if high - low < 0.02:
+        raise InputError("nothing to trace: one colour", hint="is this the right file?",
+                         code="E_BLANK")  # fmt: skip
+    edge = _threshold(small)
+    ink_dark, said = _polarity(small, edge, dark)
+    upright = small if ink_dark else 1 - small
+    spread = _paper_spread(upright, edge if ink_dark else 1 - edge)
+    if spread > UNEVEN and not _few_levels(tone):
+        values, in_light = flattened(tone, upright, ink_dark=ink_dark)
+        text = f"the light is uneven (paper varies by {spread:.0%}): evened out"
+        if in_light:
+            text += "; edges are even in light, so they were taken in light"
+        said = (*said, Decision("light", text, "--threshold"))
+        return _finished(values, said, uneven=True)
+    levels = tone.levels
+    table = np.linspace(0, 1, tone.white + 1, dtype=np.float32)
+    paper, ink, cut = _paper_and_ink(levels, tone.white, ink_dark=ink_dark)
+    if abs(paper - ink) < LEAST_CONTRAST:
+        raise _low_contrast(abs(paper - ink))
+    np.clip((paper - table) / (paper - ink), 0, 1, out=table)
+    said = (
+        *said,
+        Decision(
+            "threshold",
+            f"paper {paper:.0%}, ink {ink:.0%}; the edge half-way (Otsu's threshold {cut:.0%})",
+            "--threshold",
+        ),
+    )
+    return _finished(_looked_up(table, levels), said, uneven=False)
+
+
+def _few_levels(tone: Tone) -> bool:
+    """Tell a drawing in a few flat greys from a picture that was lit."""
+    coarse = tone.levels[::2, ::2].ravel() >> (0 if tone.white == 255 else 8)
+    counts = np.sort(np.bincount(coarse, minlength=256))[::-1]
+    return float(counts[:8].sum()) > 0.9 * float(counts.sum())
+
+
+def _looked_up(table: FloatImage, levels: Samples) -> FloatImage:
+    values = np.empty(levels.shape, np.float32)
+    for here in strips(*levels.shape):
+        np.take(table, levels[here], out=values[here])
+    return values
+
+
+def _finished(values: FloatImage, said: tuple[Decision, ...], *, uneven: bool) -> Inked:
+    """Return the result with its noise measured, smoothed where it would make the edge rough."""
+    import cv2  # noqa: PLC0415 - heavy
+
+    noise = _noise(values)
+    if noise > 0.06:
+        sigma = 0.8 if noise < 0.12 else 1.4
+        cv2.GaussianBlur(values, (0, 0), sigma, dst=values)
+        text = f"the paper is rough (noise {noise:.0%}): smoothed over {sigma:g} px"
+        said = (*said, Decision("noise", text))
+    return Inked(values, said, noisy=uneven or noise > 0.01, noise=noise)
+
+
+def _noise(values: FloatImage) -> float:
+    """Return the standard deviation of coverage on flat paper, robustly (median of differences).
+
+    Clipping at 0 hides half of it, so pixels of ink and of paper are taken together and only
+    those that are not clipped count; fewer than one in twenty of them: a clean picture.
+    """
+    step = max(1, int((values.size / 400_000) ** 0.5))
+    part = values[::step]
+    steps = np.abs(np.diff(part, axis=1))
+    flat = steps[(part[:, 1:] < 0.35) | (part[:, 1:] > 0.65)]
+    if flat.size == 0 or float(np.mean(flat > 1e-4)) < 0.2:
+        return 0.0
+    # The 60th percentile, since clipping makes up to half of the steps 0; for normal noise
+    # clipped at its centre it is 0.67 sigma of the step, and the step is sqrt(2) sigma.
+    return float(np.quantile(flat, 0.6) / 0.67 / 2**0.5)
+
+
+def _reduced(tone: Tone) -> FloatImage:
+    """Return the picture in 0..1 at 512 px or less, each pixel the mean of what it stands for."""
+    import cv2  # noqa: PLC0415 - heavy
+
+    rows, columns = tone.levels.shape
+    scale = min(1.0, _MODEL_SIDE / max(rows, columns))
+    size = (max(1, round(columns * scale)), max(1, round(rows * scale)))
+    small = np.asarray(cv2.resize(tone.levels, size, interpolation=cv2.INTER_AREA))
+    return small.astype(np.float32) / np.float32(tone.white)
+
+
+def _threshold(grey: FloatImage) -> float:
+    """Return the threshold of Otsu over the pixels near edges."""
+    from skimage.filters import threshold_otsu  # noqa: PLC0415 - heavy
+
+    chosen = grey[_near_edges(grey)]
+    if chosen.size < _EDGES_WANTED or np.ptp(chosen) == 0:
+        chosen = grey.ravel()
+    return float(threshold_otsu(chosen))
+
+
+def _near_edges(grey: FloatImage) -> NDArray[np.bool_]:
+    import cv2  # noqa: PLC0415 - heavy
+
+    box = np.ones((3, 3), np.uint8)
+    slope = cv2.morphologyEx(grey, cv2.MORPH_GRADIENT, box)
+    steep = (slope > _SLOPE_SHARE * float(slope.max())).astype(np.uint8)
+    return np.asarray(cv2.dilate(steep, box)) > 0
+
+
+def _polarity(
+    grey: FloatImage,
+    edge: float,
+    dark: bool | None,  # noqa: FBT001 - None, True and False are three answers
+) -> tuple[bool, tuple[Decision, ...]]:
+    """Return whether ink is the darker, by the option or by the border."""
+    if dark is not None:
+        word = "dark" if dark else "light"
+        return dark, (Decision("polarity", f"ink is the {word} part, as asked", "--ink"),)
+    outer = _light_share(grey, edge, 0)
+    inner = _light_share(grey, edge, max(2, min(grey.shape) // 12))
+    light = inner if outer < 0.5 < inner and inner > 0.8 else outer  # a scanner's dark frame
+    if light >= 0.5:
+        return True, (Decision("polarity", "ink is darker than its ground", "--ink light"),)
+    text = "ink is lighter than its ground (the border is dark)"
+    return False, (Decision("polarity", text, "--ink dark", warning=True, code="W_INVERTED"),)
+
+
+def _light_share(grey: FloatImage, edge: float, inset: int) -> float:
+    part = grey[inset : grey.shape[0] - inset, inset : grey.shape[1] - inset]
+    border = np.concatenate([part[0], part[-1], part[:, 0], part[:, -1]])
+    return float(np.mean(border > edge))
+
+
+def _paper_spread(grey: FloatImage, edge: float) -> float:
+    """Return how much the paper's brightness varies over the sheet, as a share of it.
+
+    Paper: the brightest tenth of each of 8 x 8 fields that holds pixels above the threshold or
+    is flat and not ink; compared are the 5th and 95th percentile of the fields.
+    """
+    fields = [
+        field
+        for band in np.array_split(grey, min(8, grey.shape[0]), axis=0)
+        for field in np.array_split(band, min(8, grey.shape[1]), axis=1)
+    ]
+    papers = [
+        float(np.median(field[field > edge])) for field in fields if np.mean(field > edge) > 0.3
+    ]
+    if len(papers) < 4:
+        return 0.0
+    low, high = np.quantile(papers, [0.04, 0.96])
+    return float((high - low) / high) if high > 0 else 0.0
+
+
+def _paper_and_ink(levels: Samples, white: int, *, ink_dark: bool) -> tuple[float, float, float]:
+    """Return the level of paper, of ink and the threshold between, each 0..1."""
+    from skimage.filters import threshold_otsu  # noqa: PLC0415 - heavy
+
+    coarse = (levels if white == 255 else levels >> 8).astype(np.uint8, copy=False)
+    counts = np.bincount(coarse.ravel(), minlength=256).astype(np.float64)
+    near = np.bincount(coarse[_edges_of(coarse)], minlength=256).astype(np.float64)
+    cut = int(
+        threshold_otsu(hist=(near if near.sum() >= _EDGES_WANTED else counts, np.arange(256)))
+    )
+    smooth = np.convolve(counts, [0.05, 0.25, 0.4, 0.25, 0.05], mode="same")
+    dark = _level(smooth[: cut + 1], counts[: cut + 1], 0)
+    light = _level(smooth[cut + 1 :], counts[cut + 1 :], cut + 1)
+    scale = 255.0 if white == 255 else 65535 / 256
+    paper, ink = (light, dark) if ink_dark else (dark, light)
+    return paper / scale, ink / scale, cut / 255
+
+
+def _level(smooth: NDArray[np.float64], counts: NDArray[np.float64], first: int) -> float:
+    """Return the mean of the levels around the commonest, so that a single one comes exact."""
+    if not len(smooth):
+        return float(first)
+    top = int(smooth.argmax())
+    window = slice(max(0, top - 3), top + 4)
+    weights = counts[window]
+    places = np.arange(len(counts))[window]
+    return first + float(np.average(places, weights=weights)) if weights.sum() else first + top
+
+
+def _edges_of(levels: NDArray[np.uint8]) -> NDArray[np.bool_]:
+    import cv2  # noqa: PLC0415 - heavy
+
+    box = np.ones((3, 3), np.uint8)
+    slope = cv2.morphologyEx(levels, cv2.MORPH_GRADIENT, box)
+    steep = slope > max(1.0, _SLOPE_SHARE * float(slope.max()))
+    return np.asarray(steep)
+
+
+def _low_contrast(contrast: float) -> InputError:
+    return InputError(
+        f"ink and ground differ by only {contrast:.0%} of black to white",
+        hint="scan it darker, or raise the contrast before sending",
+        code="E_LOWCONTRAST",
+    )
+
+
+def flattened(tone: Tone, small: FloatImage, *, ink_dark: bool) -> tuple[FloatImage, bool]:
+    """Return the coverage of an unevenly lit sheet, 0..1, and whether it was taken in light.
+
+    Light multiplies paper and ink alike, so the picture divided by its paper is evenly lit; this
+    holds in stored values too, as their transfer curve is close to a power. The paper's
+    brightness is a smooth surface: first a cubic polynomial that leans on the brighter side
+    (asymmetric least squares), so that large solid ink cannot pull it down, then local means of
+    the pixels known to be paper. Ink and threshold are then found as on even light. In the spirit
+    of Sauvola and Pietikainen (Pattern Recognition 33, 2000), whose local threshold follows the
+    local mean; here the soft edge is kept.
+
+    Where a camera or a scanner made the picture, light was mixed at the edge before it was
+    encoded. Whether the edge is even in light or in stored values is measured, see
+    `_mixed_in_light`.
+    """
+    import cv2  # noqa: PLC0415 - heavy
+
+    paper = _paper_surface(small)
+    rows, columns = tone.levels.shape
+    values = np.empty((rows, columns), np.float32)
+    full = cv2.resize(paper, (columns, rows), interpolation=cv2.INTER_LINEAR)
+    for here in strips(rows, columns):
+        part = tone.levels[here].astype(np.float32) / np.float32(tone.white)
+        values[here] = (part if ink_dark else 1 - part) / full[here]
+    del full
+    ratio = np.clip(values * 180, 0, 255).astype(np.uint8)  # paper at 180
+    sheet, ink, _ = _paper_and_ink(ratio, 255, ink_dark=True)
+    sheet, ink = sheet * 255 / 180, ink * 255 / 180
+    if sheet - ink < LEAST_CONTRAST:
+        raise _low_contrast(sheet - ink)
+    np.subtract(sheet, values, out=values)
+    values /= sheet - ink
+    np.clip(values, 0, 1, out=values)
+    curve = _mixed_in_light(values, ink / sheet) if ink_dark else None
+    if curve is None:
+        return values, False
+    for here in strips(rows, columns):
+        np.take(curve, np.rint(values[here] * 255).astype(np.uint8), out=values[here])
+    return values, True
+
+
+def _mixed_in_light(values: FloatImage, ink: float) -> FloatImage | None:
+    """Return the curve from coverage in stored values to coverage in light, (256,), or None.
+
+    A lens blurs an edge evenly in light: the pixels of a transition are then as often less than
+    half covered as more. Where that holds in light (decoded by the curve of sRGB, IEC 61966-2-1)
+    and plainly not in stored values, light it was. Looked at are pixels with pure ink and pure
+    paper within three pixels, so that fine lines do not lean the balance.
+    """
+    import cv2  # noqa: PLC0415 - heavy
+
+    step = max(1, int((values.size / 1_000_000) ** 0.5))
+    part = values[: values.shape[0] // step, : values.shape[1] // step]
+    box = np.ones((7, 7), np.uint8)
+    between = (cv2.dilate(part, box) > 0.95) & (cv2.erode(part, box) < 0.05)
+    edge = part[between & (part > 0.1) & (part < 0.9)]
+    if edge.size < 500:
+        return None
+    stored = 1 - np.linspace(0, 1, 256) * (1 - ink)
+    light = np.where(stored <= 0.04045, stored / 12.92, ((stored + 0.055) / 1.055) ** 2.4)
+    curve = ((light[0] - light) / (light[0] - light[-1])).astype(np.float32)
+    as_light = np.take(curve, np.rint(edge * 255).astype(np.uint8))
+    inside = as_light[(as_light > 0.1) & (as_light < 0.9)]
+    off_stored, off_light = abs(float(edge.mean()) - 0.5), abs(float(inside.mean()) - 0.5)
+    return curve if off_stored > 0.04 and off_light < 0.5 * off_stored else None
+
+
+def _paper_surface(small: FloatImage) -> FloatImage:
+    """Return the brightness of the paper at each place of the reduced picture."""
+    import cv2  # noqa: PLC0415 - heavy
+
+    coarse = _envelope(small)
+    blur = 0.03 * max(small.shape)
+    surface = coarse
+    for _ in range(2):
+        ratio = small / surface
+        edge = _threshold(ratio)
+        ink = cv2.dilate((ratio < edge).astype(np.uint8), np.ones((5, 5), np.uint8))
+        paper = (ink == 0).astype(np.float32)
+        weight = cv2.GaussianBlur(paper, (0, 0), blur)
+        local = cv2.GaussianBlur(small / coarse * paper, (0, 0), blur)
+        # Far from any paper the envelope alone decides.
+        surface = coarse * (local + 0.02) / (weight + 0.02)
+        np.maximum(surface, 0.02, out=surface)
+    return np.asarray(surface, dtype=np.float32)
+
+
+def _envelope(small: FloatImage) -> FloatImage:
+    """Return a cubic surface along the bright side of the picture.
+
+    Asymmetric least squares after Eilers and Boelens (2005), with two variables: pixels below
+    the surface weigh a fiftieth of those above it.
+    """
+    rows, columns = small.shape
+    step = max(1, max(rows, columns) // 64)
+    y, x = np.mgrid[:rows, :columns].astype(np.float64)
+    x, y = 2 * x / max(columns - 1, 1) - 1, 2 * y / max(rows - 1, 1) - 1
+    powers = [(i, j) for i in range(4) for j in range(4 - i)]
+    terms = np.stack([x**i * y**j for i, j in powers], axis=-1)
+    basis, target = terms[::step, ::step].reshape(-1, 10), small[::step, ::step].ravel()
+    weights = np.ones_like(target, dtype=np.float64)
+    solution = np.zeros(10)
+    for _ in range(30):
+        root = np.sqrt(weights)[:, None]
+        solution = np.linalg.lstsq(basis * root, target * root[:, 0], rcond=None)[0]
+        weights = np.where(target >= basis @ solution, 1.0, 0.02)
+    return np.maximum(terms @ solution, 0.02).astype(np.float32)
