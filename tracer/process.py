@@ -29,6 +29,8 @@ LARGEST_FILE = 1_000_000
 
 T = TypeVar("T")
 
+_carried: dict[str, str] = {}
+
 
 @dataclass(frozen=True, slots=True)
 class Limit:
@@ -129,22 +131,40 @@ def load_process(name: str) -> Process:
     shipped = _shipped("processes.toml")
     if name in shipped:
         return _process(name, shipped[name], name)
+    if name in _carried:
+        return _from_table(_parsed(_carried[name].encode(), name), name)
     if not name.endswith(".toml"):
         raise UsageError(
             f'"{name}" is not a known process',
             hint=f"one of {', '.join(shipped)}, or a .toml file",
             subject="--process",
         )
-    table = _read_toml(name)
+    return _from_table(_read_toml(name), name)
+
+
+def process_file_text(name: str) -> str:
+    """Return the text of a process file, empty for a process that the package ships."""
+    if name in _shipped("processes.toml") or not name.endswith(".toml"):
+        return ""
+    load_process(name)  # whatever is wrong with it is said here
+    return Path(name).read_text(encoding="utf-8-sig")
+
+
+def carry_process(name: str, text: str) -> None:
+    """Have `load_process` know a process file by its text, in a worker where the file is not."""
+    _carried[name] = text
+
+
+def _from_table(table: dict[str, Any], source: str) -> Process:
     if len(table) != 1:
         raise UsageError(
             f"{len(table)} tables where one process is wanted",
             hint="one table named after the process, as `tracer processes NAME` prints it",
-            subject=name,
+            subject=source,
             code="E_SETTINGS_FILE",
         )
     [(inner, data)] = table.items()
-    return _process(inner, data, name)
+    return _process(inner, data, source)
 
 
 def limits_for(process: Process, role: Role, overrules: Overrules) -> Limits:
@@ -232,6 +252,13 @@ def _read_toml(path: str) -> dict[str, Any]:
         raise wrong(reason, "a TOML file is wanted") from None
     if len(raw) > LARGEST_FILE:
         raise wrong("larger than 1 MB", "a settings file is a few lines")
+    return _parsed(raw, path)
+
+
+def _parsed(raw: bytes, path: str) -> dict[str, Any]:
+    def wrong(message: str, hint: str = "") -> UsageError:
+        return UsageError(message, hint=hint, subject=path, code="E_SETTINGS_FILE")
+
     try:
         return tomllib.loads(raw.decode("utf-8-sig"))
     except UnicodeDecodeError:

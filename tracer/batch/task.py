@@ -1,0 +1,152 @@
+"""The work on one artwork as it travels: what is sent to a worker, and what comes back.
+
+An answer holds nothing but built-in values, so that reading it can run no code.
+"""
+
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import TypedDict
+
+from tracer.errors import Status, TracerError
+from tracer.settings import Settings, Size, SizeBy
+
+THUMBNAIL_PX = 240
+"""Longest side of a thumbnail: 45 mm on paper at 135 dpi, a few kilobytes."""
+
+
+class Ask(StrEnum):
+    """What is wanted of an artwork."""
+
+    WORK = "work"
+    EXTENT = "extent"
+    """Width and height of the ink in pixels, nothing else."""
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    """The room that a finished outline has to fit in."""
+
+    width_mm: float
+    height_mm: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Task:
+    """One artwork to work; its content travels along, so a worker needs no shared disk."""
+
+    data: bytes
+    name: str
+    settings: Settings
+    ask: Ask = Ask.WORK
+    box: Box | None = None  # overrules the size of the settings
+    process_text: str = ""  # of a process file, known under the name that the settings give
+
+
+class Failure(TypedDict):
+    """Why there is no result: the fields of a `TracerError`, and its exit status."""
+
+    code: str
+    message: str
+    hint: str
+    status: int
+
+
+class Answer(TypedDict, total=False):
+    """What comes back; either `failure` or the rest."""
+
+    failure: Failure
+    texts: dict[str, str]
+    reports: list[dict[str, object]]
+    thumbnail: bytes
+    status: int
+    extent: tuple[float, float]
+
+
+def failed(code: str, message: str, hint: str = "", status: int = Status.ARTWORK_FAILED) -> Answer:
+    """Return the answer for a task that came to nothing."""
+    return {"failure": {"code": code, "message": message, "hint": hint, "status": int(status)}}
+
+
+def failure_of(error: TracerError) -> Answer:
+    """Return an error as an answer."""
+    return failed(error.code, error.message, error.hint, error.status)
+
+
+def prepare() -> None:
+    """Import now what every artwork needs, so that no artwork's time limit pays for it."""
+    import cv2  # noqa: PLC0415 - heavy
+
+    import tracer.job  # noqa: PLC0415
+    import tracer.out.page  # noqa: PLC0415
+    import tracer.pipeline  # noqa: F401, PLC0415
+
+    cv2.setNumThreads(1)
+
+
+def run_task(task: Task) -> Answer:
+    """Work one artwork in this process.
+
+    Raises
+    ------
+    TracerError
+        If the artwork cannot be read or worked.
+    """
+    from tracer.process import carry_process  # noqa: PLC0415 - a worker's import, not a parser's
+
+    if task.process_text:
+        carry_process(task.settings.process, task.process_text)
+    if task.ask is Ask.EXTENT:
+        return {"extent": ink_extent(task)}
+    from tracer.job import work  # noqa: PLC0415 - heavy
+
+    settings = task.settings
+    if task.box is not None:
+        settings = replace(settings, size=size_in_box(ink_extent(task), task.box))
+    outputs = work(task.data, task.name, settings, thumbnail_px=THUMBNAIL_PX)
+    return {
+        "texts": dict(outputs.texts),
+        "reports": [dict(report) for report in outputs.reports],
+        "thumbnail": outputs.thumbnail,
+        "status": int(outputs.status),
+    }
+
+
+def size_in_box(extent: tuple[float, float], box: Box) -> Size:
+    """Return the largest size of something of that extent that fits in a box.
+
+    >>> size_in_box((200, 100), Box(40, 40)), size_in_box((10, 100), Box(40, 30))
+    (Size(by=<SizeBy.WIDTH: 'width'>, mm=40), Size(by=<SizeBy.HEIGHT: 'height'>, mm=30))
+    """
+    width, height = extent
+    if width * box.height_mm >= height * box.width_mm:
+        return Size(SizeBy.WIDTH, box.width_mm)
+    return Size(SizeBy.HEIGHT, box.height_mm)
+
+
+def ink_extent(task: Task) -> tuple[float, float]:
+    """Return width and height of the ink in pixels, between its outermost half-covered places."""
+    import numpy as np  # noqa: PLC0415 - heavy from here on
+
+    from tracer.errors import InputError  # noqa: PLC0415
+    from tracer.raster.ink import find_ink  # noqa: PLC0415
+    from tracer.raster.read import read_artwork  # noqa: PLC0415
+
+    artwork = read_artwork(task.data, task.name, task.settings.ink)
+    spans: list[tuple[float, float]] = []
+    for coverage in find_ink(artwork, task.settings.ink):
+        sides = []
+        for axis in (0, 1):
+            profile = np.pad(coverage.values.max(axis=axis).astype(float), 1)
+            inside = np.flatnonzero(profile >= 0.5)
+            if not inside.size:
+                break
+            # the level 1/2 lies between the outermost pixel inside and its neighbour outside
+            first, last = int(inside[0]), int(inside[-1])
+            low = first - (profile[first] - 0.5) / (profile[first] - profile[first - 1])
+            high = last + (profile[last] - 0.5) / (profile[last] - profile[last + 1])
+            sides.append(float(high - low))
+        if len(sides) == 2:
+            spans.append((sides[0], sides[1]))
+    if not spans:
+        raise InputError("nothing to trace", hint="is this the right file?", code="E_BLANK")
+    return max(width for width, _ in spans), max(height for _, height in spans)
