@@ -174,7 +174,9 @@ def _row(finding: Mapping[str, Any], report: Mapping[str, Any], names: Sequence[
         esc(finding["kind"].replace("-", " ")),
         esc(f"{x:.2f}, {y:.2f}"),
         esc(shown_length(finding["width_mm"])),
-        joined(esc(_limit_length(finding["limit_mm"])), tag("small", esc(source))),
+        joined(
+            esc(_limit_length(finding["limit_mm"])), esc(" "), tag("small", esc(source), cls="in")
+        ),
         joined(
             tag("span", action, **({"cls": "open"} if status == "open" else {})),
             *(tag("small", esc(text)) for text in more),

@@ -9,6 +9,7 @@ from tracer.model import Result, Verdict
 from tracer.out.pictures import curve_picture, mark_picture, raster_uri
 from tracer.out.rasters import (
     GAP_BANDS,
+    MAP_PX,
     METAL_BANDS,
     artwork_raster,
     ink_raster,
@@ -45,7 +46,7 @@ def width_maps(result: Result, report: Mapping[str, Any]) -> Html:
     ]
     metal = width_thresholds(result.limits.metal)
     gap = width_thresholds(result.limits.gap)
-    grid = shown_length(max(box[2] - box[0], box[3] - box[1]) / 640)
+    grid = shown_length(max(box[2] - box[0], box[3] - box[1]) / MAP_PX)
     return joined(
         tag("h2", esc("How wide it is")),
         tag("div", *plates, cls="two"),

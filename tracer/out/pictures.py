@@ -8,7 +8,6 @@ import base64
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from urllib.parse import quote
 
 import numpy as np
 import shapely
@@ -38,6 +37,8 @@ _VERDICT_COLOURS = {
     Verdict.WILL_NOT_CAST: "#D55E00",
 }
 _MOST_LABELS = 300
+_URI_ESCAPES = (("%", "%25"), (" ", "%20"), ('"', "%22"), ("#", "%23"), ("<", "%3C"), (">", "%3E"))
+"""What our own SVG texts, plain ASCII, hold that RFC 3986 does not allow in a data address."""
 _SANS = "font-family='Helvetica,Arial,sans-serif'"
 
 
@@ -52,7 +53,10 @@ class Picture:
     @property
     def uri(self) -> str:
         """The picture as a data address for an `img`, where a script could never run."""
-        return "data:image/svg+xml," + quote(self.svg, safe="/:;,=()'*+!@$")
+        text = self.svg
+        for character, escape in _URI_ESCAPES:
+            text = text.replace(character, escape)
+        return "data:image/svg+xml," + text
 
 
 def outline_picture(result: Result, bar_mm: float) -> Picture:
@@ -84,7 +88,7 @@ def overlay_picture(result: Result, most_px: int = 900) -> Picture:
     view = _overlay_view(result)
     side = max(view[2], view[3])
     body = _ink_image(result, view, most_px, ink=0xB9)
-    body += _defs(side / 190, {finding.kind for finding in findings})
+    body += _defs(side / 400, {finding.kind for finding in findings})
     for finding in findings:
         shown = finding.place if finding.changed.is_empty else finding.changed
         data = region_data(shown, result, side / 2500)
@@ -107,18 +111,18 @@ def detail_pictures(result: Result, finding: Finding, finished: Region) -> tuple
     left, _, _, top = result.fitted.drawing.bounds
     box = shapely.box(left + view[0], top - view[1] - side, left + view[0] + side, top - view[1])
     gauge = _gauge(x, y, finding.limit_mm, side)
-    defs = _defs(side / 34, {finding.kind})
+    defs = _defs(side / 72, {finding.kind})
     line = number(side / 130, 4)
-    drawn = region_data(_clipped(result.drawn, box), result, side / 1500)
-    place = region_data(_clipped(finding.place, box), result, side / 1500)
+    drawn = region_data(_clipped(result.drawn, box), result, side / 500)
+    place = region_data(_clipped(finding.place, box), result, side / 500)
     before = (
         _ink_image(result, view, 400, ink=0xB9)
         + defs
         + f"<path d='{place}' fill='url(#{finding.kind})' fill-rule='evenodd'/>"
         + f"<path d='{drawn}' fill='none' stroke='#111' stroke-width='{line}'/>{gauge}"
     )
-    done = region_data(_clipped(finished, box), result, side / 1500)
-    change = region_data(_clipped(finding.changed, box), result, side / 1500)
+    done = region_data(_clipped(finished, box), result, side / 500)
+    change = region_data(_clipped(finding.changed, box), result, side / 500)
     after = (
         defs
         + f"<path d='{done}' fill='{DRAWN}' fill-rule='evenodd'/>"
@@ -186,8 +190,9 @@ def region_data(region: Region, result: Result, tolerance_mm: float) -> str:
         return ""
     left, _, _, top = result.fitted.drawing.bounds
     decimals = max(0, math.ceil(-math.log10(tolerance_mm)))
+    simple = shapely.simplify(region, tolerance_mm, preserve_topology=False)
     parts = []
-    for ring in shapely.get_rings(shapely.get_parts(shapely.simplify(region, tolerance_mm))):
+    for ring in shapely.get_rings(shapely.get_parts(simple)):
         points = shapely.get_coordinates(ring)[:-1]
         flat = np.column_stack([points[:, 0] - left, top - points[:, 1]]).round(decimals).tolist()
         parts.append("M" + "L".join(f"{x:.{decimals}f},{y:.{decimals}f}" for x, y in flat) + "Z")

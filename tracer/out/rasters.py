@@ -15,6 +15,7 @@ from tracer.settings import Role
 Grey = NDArray[np.uint8]
 Box = tuple[float, float, float, float]  # left, bottom, right, top in mm, y up
 
+MAP_PX = 512
 _SUPERSAMPLED = 4
 METAL_BANDS = ((213, 94, 0), (230, 159, 0), (158, 205, 232), (176, 181, 186))
 GAP_BANDS = ((204, 121, 167), (228, 184, 208), (244, 246, 247), (255, 255, 255))
@@ -71,7 +72,7 @@ def artwork_raster(artwork: Artwork, most_px: int) -> Raster:
     return Raster(data, "image/webp", whole, (picture.shape[0], picture.shape[1]))
 
 
-def width_map(result: Result, region: Region, box: Box, side_px: int = 640) -> bytes:
+def width_map(result: Result, region: Region, box: Box, side_px: int = MAP_PX) -> bytes:
     """Return a map of the local width of metal and of gaps in `region`, as PNG.
 
     Method: the opening by a disc, as two exact Euclidean distance transforms a threshold (width
