@@ -45,9 +45,18 @@ def test_tangents_and_length_by_differences(segment: Segment) -> None:
     on = dense(segment, 20_001)
     steps = np.diff(on)
     assert segment.length == pytest.approx(np.abs(steps).sum(), rel=2e-3, abs=1e-6)
-    if not isinstance(segment, Cubic) or min(abs(steps[0]), abs(steps[-1])) > 1e-4:
-        assert segment.start_tangent == pytest.approx(steps[0] / abs(steps[0]), abs=0.02)
-        assert segment.end_tangent == pytest.approx(steps[-1] / abs(steps[-1]), abs=0.02)
+    if (
+        isinstance(segment, Cubic)
+        and min(abs(segment.control1 - segment.start), abs(segment.end - segment.control2)) < 1
+    ):
+        return  # with a handle of nearly nothing the direction is only known in the limit
+    near = 1e-6  # the chord turns by about |B''| near / |B'|, at most 300 * 1e-6 / 3 rad here
+    first, last = segment.at(np.array([0, near])), segment.at(np.array([1 - near, 1]))
+    for chord, tangent in (
+        (np.diff(first), segment.start_tangent),
+        (np.diff(last), segment.end_tangent),
+    ):
+        assert tangent == pytest.approx(complex(chord[0] / abs(chord[0])), abs=1e-3)
 
 
 @given(segments, st.floats(1e-3, 1))
