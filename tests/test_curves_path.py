@@ -44,7 +44,9 @@ def test_an_arc_keeps_its_distance_and_its_sweep(arc: Arc) -> None:
 def test_tangents_and_length_by_differences(segment: Segment) -> None:
     on = dense(segment, 20_001)
     steps = np.diff(on)
-    assert segment.length == pytest.approx(np.abs(steps).sum(), rel=2e-3, abs=1e-6)
+    speed = np.abs(steps)
+    if speed.min() > 0.05 * speed.max():  # no cusp, as the promise says
+        assert segment.length == pytest.approx(speed.sum(), rel=1e-5)
     if (
         isinstance(segment, Cubic)
         and min(abs(segment.control1 - segment.start), abs(segment.end - segment.control2)) < 1
