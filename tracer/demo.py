@@ -13,7 +13,7 @@ DEMO: tuple[tuple[str, float, Role, str], ...] = (
     ("tide-stones", 40.0, Role.RAISED, "dots and specks, gaps too narrow for rubber"),
     ("lantern", 34.0, Role.SUNK, "cut into the plate: metal and mould change places"),
     ("anchor", 45.0, Role.SILHOUETTE, "cut out whole; one part hangs on nothing"),
-    ("rigging", 20.0, Role.RAISED, "hopeless at this size, and the report says from which it works"),
+    ("rigging", 20.0, Role.RAISED, "hopeless at this size; the report says which would do"),
 )
 """Name of the artwork, finished width in mm, how the ink is used, what it shows."""
 

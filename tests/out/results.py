@@ -128,7 +128,7 @@ def plate(
         Decision("density", "The file's density would give 41 mm.", "--width", True, "W_DENSITY"),
     )
     sizes = tuple(
-        SizePoint(w, max(0, 9 - w // 10), max(0.0, 0.12 - w / 700), v)
+        SizePoint(w, max(0, 9 - int(w) // 10), max(0.0, 0.12 - w / 700), v)
         for w, v in (
             (20.0, Verdict.WILL_NOT_CAST),
             (40.0, Verdict.WILL_NOT_CAST),

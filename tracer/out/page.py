@@ -65,8 +65,8 @@ def _head(result: Result, report: Mapping[str, Any]) -> Html:
     safe = report["smallest_safe_width_mm"]
     size = f"{shown_length(drawing['width_mm'])} × {shown_length(drawing['height_mm'])}"
     cells = [
-        ("Finished size", size, ""),
         ("Process", process["label"], "wide"),
+        ("Finished size", size, ""),
         ("Used as", process["role"], ""),
         ("Least metal now", _length(verified["least_metal_mm"]), ""),
         ("Least gap now", _length(verified["least_gap_mm"]), ""),

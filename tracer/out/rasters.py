@@ -82,13 +82,14 @@ def width_map(result: Result, region: Region, box: Box, side_px: int = MAP_PX) -
     Bands of metal: below least (striped), to advised, to comfortable, above. Those of gaps alike.
     """
     limits = result.limits
-    metal, gap = _thresholds(limits.metal), _thresholds(limits.gap)
+    metal, gap = width_thresholds(limits.metal), width_thresholds(limits.gap)
     scale = side_px / max(box[2] - box[0], box[3] - box[1])
     ink = _filled(region, box, scale) >= 128
     is_metal = ~ink if result.settings.role is Role.SUNK else ink
     bands = np.where(is_metal, _bands(is_metal, metal, scale), 4 + _bands(~is_metal, gap, scale))
-    rows, columns = np.indices(bands.shape, sparse=True)
-    striped = ((rows + columns) % 8 < 3) & ((bands == 0) | (bands == 4))
+    rows, columns = bands.shape
+    diagonal = np.arange(rows)[:, None] + np.arange(columns)
+    striped = (diagonal % 8 < 3) & ((bands == 0) | (bands == 4))
     bands[striped] = 8
     palette = (*METAL_BANDS, *GAP_BANDS, (40, 20, 20))
     return _png(bands.astype(np.uint8), palette)
@@ -96,7 +97,9 @@ def width_map(result: Result, region: Region, box: Box, side_px: int = MAP_PX) -
 
 def width_thresholds(limit: Limit) -> tuple[float, float, float]:
     """Return the widths in mm that part the bands of the map for one limit."""
-    return _thresholds(limit)
+    if limit.comfortable == 0:
+        return _PLAIN_WIDTHS_MM
+    return limit.least, limit.advised, limit.comfortable
 
 
 def thumbnail(result: Result, side_px: int) -> bytes:
@@ -113,12 +116,6 @@ def thumbnail(result: Result, side_px: int) -> bytes:
     for share, colour in ((kept, _KEPT), (mended - kept, _ADDED), (drawn - kept, _TAKEN)):
         picture += share * (np.array(colour, dtype=np.float32) - 255)
     return _webp(np.rint(picture).astype(np.uint8), lossless=True)
-
-
-def _thresholds(limit: Limit) -> tuple[float, float, float]:
-    if limit.comfortable == 0:
-        return _PLAIN_WIDTHS_MM
-    return limit.least, limit.advised, limit.comfortable
 
 
 def _bands(

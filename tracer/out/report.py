@@ -147,7 +147,7 @@ def report_text(report: Mapping[str, object] | Sequence[Mapping[str, object]]) -
 
 
 def summary_lines(report: Mapping[str, Any]) -> list[str]:
-    """Return the report in at most nine lines for a terminal, every text shown escaped."""
+    """Return the report in at most seven lines for a terminal, every text shown escaped."""
     name = visible(report["artwork"]["file"])
     if report["status"] == "failed":
         error = report["error"]
@@ -174,8 +174,6 @@ def summary_lines(report: Mapping[str, Any]) -> list[str]:
             if safe is None
             else f"  sound as drawn from {shown_length(safe)} wide"
         )
-    if report["files"]:
-        lines.append(f"  written: {', '.join(visible(f) for f in report['files'].values())}")
     return lines
 
 
