@@ -19,6 +19,8 @@ MARK = "made by tracer"
 
 MARK_WITHIN = 4096
 
+_JSON_KEYS = (b'"schema_version"', b'"tracer_version"')
+
 _PART = re.compile(r"\.tracer-([0-9a-f]{8})-([0-9]+)-[0-9]+\.part")
 _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 _counter = itertools.count()
@@ -78,7 +80,8 @@ def write_files(
 def is_ours(path: Path) -> bool:
     """Tell whether a file was written by this package, by the mark in its first 4 kB.
 
-    A link, a folder, or a file that cannot be read, is not ours.
+    JSON has no room for a remark: there the two versions that every report begins with are the
+    mark. A link, a folder, or a file that cannot be read, is not ours.
     """
     try:
         if not stat.S_ISREG(path.lstat().st_mode):
@@ -87,7 +90,7 @@ def is_ours(path: Path) -> bool:
             head = file.read(MARK_WITHIN)
     except OSError:
         return False
-    return MARK.encode() in head
+    return MARK.encode() in head or all(key in head for key in _JSON_KEYS)
 
 
 def remove_stale_parts(folder: Path) -> int:
