@@ -46,7 +46,7 @@ def test_tangents_and_length_by_differences(segment: Segment) -> None:
     steps = np.diff(on)
     speed = np.abs(steps)
     if speed.min() > 0.05 * speed.max():  # no cusp, as the promise says
-        assert segment.length == pytest.approx(speed.sum(), rel=1e-5)
+        assert segment.length == pytest.approx(speed.sum(), rel=1e-3)
     if (
         isinstance(segment, Cubic)
         and min(abs(segment.control1 - segment.start), abs(segment.end - segment.control2)) < 1

@@ -138,7 +138,10 @@ class Cubic:
 
     @property
     def length(self) -> float:
-        """Length by 16-point Gauss-Legendre; relative error below 1e-6 without cusps."""
+        """Length by 16-point Gauss-Legendre.
+
+        Within 0.1 % while the speed stays above a twentieth of its largest (no cusp).
+        """
         nodes, weights = np.polynomial.legendre.leggauss(16)
         t = (nodes + 1) / 2
         s = 1 - t
