@@ -103,7 +103,7 @@ def _grey(image: Image.Image, transparent: object, raw_mode: str) -> Pixels:
     if not isinstance(transparent, int):
         return Pixels(colour, None)
     depth = {"1": 1, "L;1": 1, "L;2": 2, "L;4": 4}.get(raw_mode, 8)
-    value = transparent * 255 // ((1 << depth) - 1)
+    value = 255 * bool(transparent) if depth == 1 else transparent * 255 // ((1 << depth) - 1)
     return Pixels(colour, np.where(colour == value, np.uint8(0), np.uint8(255)))
 
 

@@ -5,7 +5,7 @@ import io
 from importlib import import_module
 
 import numpy as np
-from PIL import Image, ImageFile
+from PIL import Image, ImageFile, UnidentifiedImageError
 
 from tracer.bounds import PIXELS, longest_side
 from tracer.errors import InputError, TracerError
@@ -116,7 +116,7 @@ def _decode(
         if raw_mode in _HIGH_LOW and pixels.alpha is not None:
             pixels = _with_low_bytes(pixels, data, *_HIGH_LOW[raw_mode])
     except (OSError, EOFError, SyntaxError) as error:
-        raise _explained(error, build) from error
+        raise _explained(error, build, file_format) from error
     if file_format == "BMP" and pixels.alpha is not None and not pixels.alpha.any():
         pixels = Pixels(pixels.colour, None, pixels.decisions)  # the fourth byte was never alpha
     if turn != 1:
@@ -185,11 +185,16 @@ def _check_page(page: int, pages: int) -> None:
         raise InputError(f"has {have}, not page {page}", hint="change --page", code="E_PAGE")
 
 
-def _explained(error: Exception, build: Layout) -> InputError:
+def _explained(error: Exception, build: Layout, file_format: str) -> InputError:
     """Return a decoder's error in our words: the walk knows whether the file was cut off."""
     text = str(error).lower()
     if build.tail is not None:
         return truncated("before the pixels were complete")
+    if isinstance(error, UnidentifiedImageError) and file_format == "TIFF":
+        return InputError(
+            "is a kind of TIFF that the decoder does not support",
+            hint="export it as 8 bit, or as PNG", code="E_UNSUPPORTED",
+        )  # fmt: skip
     for word in ("compression", "unsupported", "not supported"):
         if word in text and "decompress" not in text:
             return InputError(

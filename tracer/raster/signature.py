@@ -29,7 +29,7 @@ _OTHER_IMAGES = (
     (rb"%!PS|\xc5\xd0\xd3\xc6", "an EPS file"),
     (rb"8BPS", "a PSD file"),
     (rb"gimp xcf", "an XCF file"),
-    (rb"\x00\x00[\x01\x02]\x00.\x00?", "an icon file"),
+    (rb"\x00\x00[\x01\x02]\x00[^\x00]", "an icon file"),
     (rb"....ftyp(heic|heix|hevc|mif1|msf1|heim|heis)", "a HEIC photograph"),
     (rb"....ftypavi[fs]", "an AVIF image"),
     (rb"....ftypcr", "a camera raw file"),

@@ -104,6 +104,9 @@ def _png_cut(view: memoryview, part: tuple[bytes, int, int], so_far: Layout) -> 
         if end > len(view):
             raise truncated("in the middle of the pixels")
         checksum = zlib.crc32(view[start - 4 : end]).to_bytes(4, "big")
+        swallowed = view[start:end].tobytes().endswith(_PNG_END)  # its length is wrong
+        if swallowed or not checksum.startswith(view[end:].tobytes()):
+            raise damaged("damaged: the checksum of its IDAT part is wrong")
         return dataclasses.replace(so_far, end=end, tail=checksum + _PNG_END)
     if so_far.end:
         return dataclasses.replace(so_far, tail=_PNG_END)
