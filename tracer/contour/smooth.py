@@ -1,0 +1,130 @@
+"""Least squares on rings: match the coverage seen, and bend evenly where it says nothing."""
+
+from collections.abc import Callable
+
+import numpy as np
+
+from tracer.contour.area import Floats, Index, Loops, Pieces, away_from_ink, coverage_of, cut_at_pixels
+
+STEADINESS = 1e-4
+"""Weight on the move itself; only keeps vertices that no pixel speaks about where they are."""
+LONGEST_MOVE_PX = 0.7
+Misfit = Callable[[Floats, Floats], Floats]
+"""(coverage seen, coverage of the rings) -> what is still missing in each pixel."""
+
+
+def fair_step(
+    loops: Loops, seen: Floats, columns: int, misfit: Misfit, *, fairness: float, corner_px: float
+) -> Loops:
+    """Move every vertex along its normal towards least misfit and even bending.
+
+    One step of Gauss-Newton on the sum over pixels of the squared misfit plus `fairness` times the
+    sum over edges of the squared third difference across the edge. The third difference vanishes
+    on lines and circles, so neither is pulled out of shape. Where it is large against `corner_px`
+    the artwork has a corner, and its weight fades (Geman and McClure, "Statistical methods for
+    tomographic image reconstruction", Bull. ISI 52, 1987) instead of rounding the corner off.
+
+    Parameters
+    ----------
+    loops
+        The rings, vertices evenly spaced.
+    seen
+        Flat coverage of the page, `columns` a row.
+    misfit
+        How seen and produced coverage are compared.
+    fairness, corner_px
+        See above; found by trial.
+    """
+    pieces = cut_at_pixels(loops)
+    pixels, of_piece, covered = coverage_of(pieces, columns)
+    missing = misfit(seen[pixels], covered)
+    normals = loops.normals()
+    gain = _Gain(loops, pieces, of_piece, len(pixels), normals)
+    bend = _Bend(loops, normals, fairness, corner_px)
+
+    def normal_equations(move: Floats) -> Floats:
+        return gain.back(gain.of(move)) + bend.back(bend.of(move)) + STEADINESS * move
+
+    move = _conjugate_gradients(normal_equations, gain.back(missing) - bend.back(bend.now))
+    move = np.clip(move, -LONGEST_MOVE_PX, LONGEST_MOVE_PX)
+    return loops.moved(loops.points + normals * move[:, None])
+
+
+class _Gain:
+    """The change of each pixel's coverage by the moves of the vertices."""
+
+    def __init__(
+        self, loops: Loops, pieces: Pieces, of_piece: Index, pixels: int, normals: Floats
+    ) -> None:
+        ways = loops.points[loops.after] - loops.points
+        across = away_from_ink(ways)
+        length = np.hypot(ways[:, 0], ways[:, 1])
+        share = (pieces.t0 + pieces.t1) / 2
+        part = length[pieces.edge] * (pieces.t1 - pieces.t0)
+        self._start, self._end = pieces.edge, loops.after[pieces.edge]
+        self._by_start = part * (1 - share) * _dot(across, normals)[pieces.edge]
+        self._by_end = part * share * _dot(across, normals[loops.after])[pieces.edge]
+        self._pixel, self._pixels, self._vertices = of_piece, pixels, len(loops.points)
+
+    def of(self, move: Floats) -> Floats:
+        change = self._by_start * move[self._start] + self._by_end * move[self._end]
+        return np.bincount(self._pixel, change, minlength=self._pixels)
+
+    def back(self, change: Floats) -> Floats:
+        each = change[self._pixel]
+        n = self._vertices
+        return np.bincount(self._start, self._by_start * each, minlength=n) + np.bincount(
+            self._end, self._by_end * each, minlength=n
+        )
+
+
+class _Bend:
+    """The weighted third differences across each edge, and their change by the moves."""
+
+    def __init__(self, loops: Loops, normals: Floats, fairness: float, corner_px: float) -> None:
+        after, before = loops.after, loops.before
+        x = loops.points
+        self._around = (before, slice(None), after, after[after])
+        across = normals + normals[after]
+        across /= np.maximum(np.hypot(across[:, 0], across[:, 1]), 1e-9)[:, None]
+        third = x[after[after]] - 3 * x[after] + 3 * x - x[before]
+        size = _dot(third, across)
+        weight = np.sqrt(fairness) / (1 + (size / corner_px) ** 2)
+        self.now = weight * size
+        self._factors = [
+            weight * factor * _dot(across, normals[k])
+            for factor, k in zip((-1.0, 3.0, -3.0, 1.0), self._around, strict=True)
+        ]
+        self._back = (after, slice(None), before, before[before])
+
+    def of(self, move: Floats) -> Floats:
+        return sum(f * move[k] for f, k in zip(self._factors, self._around, strict=True))
+
+    def back(self, bends: Floats) -> Floats:
+        return sum((f * bends)[k] for f, k in zip(self._factors, self._back, strict=True))
+
+
+def _dot(a: Floats, b: Floats) -> Floats:
+    product: Floats = np.einsum("ij,ij->i", a, b)
+    return product
+
+
+def _conjugate_gradients(
+    matrix: Callable[[Floats], Floats], right: Floats, steps: int = 12
+) -> Floats:
+    """Solve a symmetric positive system approximately, from 0, in at most `steps` steps."""
+    x = np.zeros_like(right)
+    residual = right
+    direction = residual
+    size = float(residual @ residual)
+    smallest = 1e-10 * size
+    for _ in range(steps):
+        if size <= smallest:
+            break
+        image = matrix(direction)
+        step = size / float(direction @ image)
+        x = x + step * direction
+        residual = residual - step * image
+        before, size = size, float(residual @ residual)
+        direction = residual + size / before * direction
+    return x
