@@ -15,7 +15,7 @@ def add_parser(commands: "argparse._SubParsersAction[options.Parser]") -> None:
     parser = commands.add_parser(
         "limits",
         help="list the resource limits and the options that change them",
-        description="List the limits on files, pixels and pieces. Casting limits: tracer processes.",
+        description="List the limits on files and pixels (for casting: `tracer processes`).",
         epilog=EXAMPLE,
     )
     parser.set_defaults(run=run)
