@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
-from typing import Generic, TypeVar
+from typing import Generic, Self, TypeVar
 
 import tracer
 from tracer.batch.task import Answer, Task, failed
@@ -155,7 +155,7 @@ class SlotPool(Generic[Ticket]):
         self._busy: dict[Slot, tuple[Ticket, Task, float]] = {}
         self._false_starts = 0
 
-    def __enter__(self) -> "SlotPool[Ticket]":
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(

@@ -5,10 +5,14 @@ An answer holds nothing but built-in values, so that reading it can run no code.
 
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import TypedDict
+from typing import TYPE_CHECKING, TypedDict
 
 from tracer.errors import Status, TracerError
 from tracer.settings import Settings, Size, SizeBy
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 THUMBNAIL_PX = 240
 """Longest side of a thumbnail: 45 mm on paper at 135 dpi, a few kilobytes."""
@@ -57,7 +61,7 @@ class Answer(TypedDict, total=False):
     failure: Failure
     texts: dict[str, str]
     reports: list[dict[str, object]]
-    thumbnail: bytes
+    picture: str
     status: int
     extent: tuple[float, float]
 
@@ -102,13 +106,42 @@ def run_task(task: Task) -> Answer:
     settings = task.settings
     if task.box is not None:
         settings = replace(settings, size=size_in_box(ink_extent(task), task.box))
-    outputs = work(task.data, task.name, settings, thumbnail_px=THUMBNAIL_PX)
+    outputs = work(task.data, task.name, settings)
     return {
         "texts": dict(outputs.texts),
         "reports": [dict(report) for report in outputs.reports],
-        "thumbnail": outputs.thumbnail,
+        "picture": small_picture(task),
         "status": int(outputs.status),
     }
+
+
+def small_picture(task: Task) -> str:
+    """Return the artwork as the client sent it, small, as the data address of a WebP."""
+    import base64  # noqa: PLC0415 - heavy from here on
+    import io  # noqa: PLC0415
+
+    import numpy as np  # noqa: PLC0415
+    from PIL import Image  # noqa: PLC0415
+
+    from tracer.raster.read import read_artwork  # noqa: PLC0415
+
+    artwork = read_artwork(task.data, task.name, task.settings.ink)
+    colour = _eight_bits(artwork.colour)
+    image = Image.fromarray(np.ascontiguousarray(colour)).convert("RGB")
+    if artwork.alpha is not None:
+        ground = Image.new("RGB", image.size, "white")
+        ground.paste(image, mask=Image.fromarray(np.ascontiguousarray(_eight_bits(artwork.alpha))))
+        image = ground
+    image.thumbnail((THUMBNAIL_PX, THUMBNAIL_PX), Image.Resampling.BOX, reducing_gap=2.0)
+    out = io.BytesIO()
+    image.save(out, "WEBP", quality=70, method=2)
+    return "data:image/webp;base64," + base64.b64encode(out.getvalue()).decode()
+
+
+def _eight_bits(values: "NDArray[np.uint8] | NDArray[np.uint16]") -> "NDArray[np.uint8]":
+    import numpy as np  # noqa: PLC0415 - heavy
+
+    return values.astype(np.uint8) if values.dtype == np.uint8 else (values // 257).astype(np.uint8)
 
 
 def size_in_box(extent: tuple[float, float], box: Box) -> Size:

@@ -85,14 +85,15 @@ def read_answer(stream: IO[bytes]) -> Answer | None:
     frame = read_frame(stream)
     if frame is None:
         return None
-    found: Answer = _Plain(io.BytesIO(frame)).load()
+    found: Answer = PlainUnpickler(io.BytesIO(frame)).load()
     return found
 
 
-class _Plain(pickle.Unpickler):
+class PlainUnpickler(pickle.Unpickler):
     """Reads no classes or functions: a worker that a hostile file took over stays a worker."""
 
     def find_class(self, module_name: str, global_name: str) -> None:
+        """Refuse; see `pickle.Unpickler.find_class`."""
         raise pickle.UnpicklingError(f"{module_name}.{global_name} in an answer")
 
 
