@@ -1,0 +1,1 @@
+"""The piece around the outline: blank, hole, balance, edges, amounts, pour, master."""

@@ -1,0 +1,117 @@
+"""A shaded picture of the piece, rendered from its heights."""
+
+import base64
+import io
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from tracer.model import Region
+
+_LIGHT = np.array([-0.5, 0.62, 0.6])
+_METAL = np.array([[52, 56, 60], [126, 131, 135], [196, 200, 203], [246, 248, 249]], dtype=float)
+_STOPS = np.array([0.0, 0.45, 0.8, 1.0])
+_FLAT_MM = 1e-4
+_OVER = 2
+"""Pixels are rendered this many times finer and averaged."""
+
+Heights = NDArray[np.float32]
+
+
+def height_field(
+    layers: list[tuple[float, Region]], box: tuple[float, float, float, float], pixels: int
+) -> Heights:
+    """Return the height of the surface above the back, (rows, columns), row 0 at the top.
+
+    Between two sections the surface runs straight from the edge of the lower to that of the upper
+    one: the height of a pixel follows from its distances to both.
+    """
+    import cv2  # noqa: PLC0415 - only for the distance transform
+
+    left, bottom, right, top = box
+    step = max(right - left, top - bottom) / pixels
+    shape = (round((top - bottom) / step), round((right - left) / step))
+    heights = np.zeros(shape, dtype=np.float32)
+    masks = [_mask(region, left, top, step, shape) for _, region in layers]
+    for k, (z, _) in enumerate(layers):
+        inside = masks[k] > 0
+        if k + 1 == len(layers):
+            heights[inside] = z
+            break
+        rise = layers[k + 1][0] - z
+        strip = inside & (masks[k + 1] == 0)
+        if rise < _FLAT_MM or not strip.any():
+            heights[strip] = z
+            continue
+        to_lower = cv2.distanceTransform(masks[k], cv2.DIST_L2, cv2.DIST_MASK_5)[strip]
+        to_upper = cv2.distanceTransform(1 - masks[k + 1], cv2.DIST_L2, cv2.DIST_MASK_5)[strip]
+        heights[strip] = z + rise * to_lower / np.maximum(to_lower + to_upper, 1e-6)
+    return heights
+
+
+def relief_png(
+    layers: list[tuple[float, Region]], box: tuple[float, float, float, float], pixels: int
+) -> bytes:
+    """Return a shaded picture of a piece on white as PNG; light falls from the upper left."""
+    from PIL import Image  # noqa: PLC0415
+
+    margin = 0.04 * max(box[2] - box[0], box[3] - box[1])
+    box = (box[0] - margin, box[1] - margin, box[2] + margin, box[3] + margin)
+    heights = height_field(layers, box, pixels * _OVER)
+    step = max(box[2] - box[0], box[3] - box[1]) / (pixels * _OVER)
+    shaded = _shaded(heights, step)
+    rows, columns = (n // _OVER for n in heights.shape)
+    cut = shaded[: rows * _OVER, : columns * _OVER]
+    mean = cut.reshape(rows, _OVER, columns, _OVER, 3).mean(axis=(1, 3))
+    image = Image.fromarray(np.clip(np.rint(mean), 0, 255).astype(np.uint8))
+    stream = io.BytesIO()
+    image.save(stream, "PNG", optimize=True)
+    return stream.getvalue()
+
+
+def png_uri(data: bytes) -> str:
+    """Return a PNG as a data address."""
+    return f"data:image/png;base64,{base64.b64encode(data).decode('ascii')}"
+
+
+def _shaded(heights: Heights, step: float) -> NDArray[np.float64]:
+    import cv2  # noqa: PLC0415
+
+    metal = heights > 0
+    smooth = cv2.GaussianBlur(heights, (0, 0), 0.9)
+    dy, dx = np.gradient(smooth.astype(float), step)
+    # steep walls are flattened, so that they read as lines of light and shade
+    slope = np.hypot(dx, dy)
+    tame = np.where(slope > 0, np.arctan(slope * 0.9) / np.maximum(slope, 1e-9), 1.0)
+    normal = np.stack([-dx * tame, dy * tame, np.ones_like(dx)], axis=-1)
+    normal /= np.linalg.norm(normal, axis=-1, keepdims=True)
+    light = _LIGHT / np.linalg.norm(_LIGHT)
+    diffuse = np.clip(normal @ light, 0, 1)
+    half = light + np.array([0, 0, 1])
+    gleam = np.clip(normal @ (half / np.linalg.norm(half)), 0, 1) ** 24
+    # hollows get less of the sky: the height below the mean height round about
+    around = cv2.GaussianBlur(heights, (0, 0), 1.2 / step)
+    hollow = np.clip((around - heights) * 0.5, 0, 0.35)
+    tone = np.clip(0.16 + 0.62 * diffuse + 0.3 * gleam - hollow, 0, 1)
+    colour = np.stack([np.interp(tone, _STOPS, _METAL[:, k]) for k in range(3)], axis=-1)
+    shadow = cv2.GaussianBlur(metal.astype(np.float32), (0, 0), 0.7 / step)
+    shift = round(0.5 / step)
+    shadow = np.roll(shadow, (shift, shift), axis=(0, 1))
+    ground = 255 - 60 * np.clip(shadow, 0, 1)
+    return np.where(metal[..., None], colour, ground[..., None])
+
+
+def _mask(
+    region: Region, left: float, top: float, step: float, shape: tuple[int, int]
+) -> NDArray[np.uint8]:
+    from PIL import Image, ImageDraw  # noqa: PLC0415
+
+    image = Image.new("1", (shape[1], shape[0]), 0)
+    pen = ImageDraw.Draw(image)
+    for polygon in region.geoms:
+        for ring, fill in ((polygon.exterior, 1), *((h, 0) for h in polygon.interiors)):
+            points = shapely.get_coordinates(ring)
+            on_page = np.column_stack([(points[:, 0] - left), (top - points[:, 1])]) / step - 0.5
+            pen.polygon([(float(x), float(y)) for x, y in on_page], fill=fill)
+    return np.asarray(image).astype(np.uint8)
