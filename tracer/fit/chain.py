@@ -1,0 +1,380 @@
+"""A chain of segments with smooth joints, fitted as a whole to the points of its span.
+
+Each segment alone fits its own points best, but then neighbours disagree about the tangent where
+they meet. So all unknowns of a chain (nodes, sweeps of arcs, control points of cubics) are moved
+together by Gauss-Newton steps on the squared distances of all points, under the condition that at
+each smooth joint the tangents agree. The conditions are kept by Lagrange multipliers (J. Nocedal
+and S. Wright, "Numerical Optimization", 2006, chapter 18); a little damping (Levenberg 1944) holds
+what the points do not determine, such as a node that may slide along a smooth curve.
+"""
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tracer.curves.segments import Arc, ComplexArray, Cubic, FloatArray, Line, Segment
+
+_DAMPING = 1e-3
+_LEAST_SWEEP = 1e-3
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """A condition that a segment must keep, beyond the joints.
+
+    kind is "angle" (of a line, radians modulo pi), "radius" or "centre" (of an arc), "start" or
+    "end" (where the segment begins or ends); value is real or complex.
+    """
+
+    segment: int
+    kind: str
+    value: complex
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Chain:
+    """Segments in order; `smooth[k]` tells whether segment k meets the one after it smoothly.
+
+    In a closed chain the last segment is followed by the first, and `smooth` is as long as
+    `segments`; in an open one it is one shorter.
+    """
+
+    segments: tuple[Segment, ...]
+    smooth: tuple[bool, ...]
+    closed: bool
+    rules: tuple[Rule, ...] = field(default=())
+
+
+def fit_chain(
+    chain: Chain,
+    points: ComplexArray,
+    weights: FloatArray,
+    breaks: NDArray[np.intp],
+    steps: int = 6,
+) -> tuple[Chain, NDArray[np.intp]]:
+    """Return the chain moved to where its points are, and the points at which segments now end.
+
+    Parameters
+    ----------
+    chain
+        First guess.
+    points, weights
+        (N,) in order along the chain, and the length that each stands for.
+    breaks
+        (segments + 1,), segment k owns the points breaks[k] to breaks[k + 1].
+    steps
+        Number of Gauss-Newton steps.
+
+    Notes
+    -----
+    Never fails: a step that gives no finite chain is not taken and ends the search.
+    """
+    for step in range(steps):
+        moved = _step(chain, points, weights, breaks)
+        if moved is None:
+            break
+        shift = _largest_move(chain, moved)
+        chain = moved
+        breaks = _rebroken(chain, points, breaks)
+        if step > 1 and shift < 1e-4:
+            break
+    return chain, breaks
+
+
+def deviations(chain: Chain, points: ComplexArray, breaks: NDArray[np.intp]) -> FloatArray:
+    """Return the signed distance of each point from its segment, positive to the left."""
+    parts = []
+    for segment, a, b in zip(chain.segments, breaks[:-1], breaks[1:], strict=True):
+        t = foot(segment, points[a:b])
+        away = points[a:b] - segment.at(t)
+        parts.append(np.copysign(np.abs(away), (away * np.conj(_tangent(segment, t))).imag))
+    return np.concatenate(parts)
+
+
+def joint_angles(chain: Chain) -> FloatArray:
+    """Return the angle in radians by which the direction turns at each joint."""
+    n = len(chain.segments)
+    pairs = range(n if chain.closed else n - 1)
+    turn = [
+        chain.segments[(k + 1) % n].start_tangent * chain.segments[k].end_tangent.conjugate()
+        for k in pairs
+    ]
+    return np.angle(np.array(turn, dtype=np.complex128))
+
+
+def foot(segment: Segment, points: ComplexArray) -> FloatArray:
+    """Return the parameter in [0, 1] of the nearest point of the segment to each point, (N,).
+
+    Exact for lines and arcs. For cubics a search over 24 chords and three Newton steps: nearest
+    for points that lie closer to the curve than its least radius.
+    """
+    match segment:
+        case Line():
+            along = segment.end - segment.start
+            t = ((points - segment.start) * along.conjugate()).real / max(abs(along) ** 2, 1e-18)
+        case Arc():
+            centre = segment.centre
+            half = segment.sweep / 2
+            middle = (segment.start - centre) * np.exp(1j * half)
+            t = 0.5 + np.angle((points - centre) / middle) / segment.sweep
+        case Cubic():
+            t = _cubic_foot(segment, points)
+    return np.clip(t, 0.0, 1.0)
+
+
+def _cubic_foot(cubic: Cubic, points: ComplexArray) -> FloatArray:
+    grid = np.linspace(0.0, 1.0, 25)
+    at = cubic.at(grid)
+    chord = np.diff(at)
+    size2 = np.maximum(np.abs(chord) ** 2, 1e-18)
+    local = ((points[:, None] - at[:-1]) * np.conj(chord)).real / size2
+    local = np.clip(local, 0.0, 1.0)
+    away = np.abs(points[:, None] - at[:-1] - local * chord)
+    best = away.argmin(axis=1)
+    t = (best + local[np.arange(len(points)), best]) / 24
+    c = 3 * (cubic.control1 - cubic.start)
+    b = 3 * (cubic.control2 - cubic.control1) - c
+    a = cubic.end - cubic.start - c - b
+    for _ in range(3):
+        away_ = cubic.start + t * (c + t * (b + t * a)) - points
+        d1 = c + t * (2 * b + 3 * t * a)
+        d2 = 2 * b + 6 * t * a
+        slope = np.abs(d1) ** 2 + (np.conj(d2) * away_).real
+        floor = 0.25 * np.abs(d1) ** 2 + 1e-12
+        t = np.clip(t - (np.conj(d1) * away_).real / np.maximum(slope, floor), 0.0, 1.0)
+    return t
+
+
+def _tangent(segment: Segment, t: FloatArray) -> ComplexArray:
+    """Return the unit direction at t."""
+    match segment:
+        case Line():
+            return np.full(len(t), segment.start_tangent)
+        case Arc():
+            return segment.start_tangent * np.exp(1j * segment.sweep * t)
+        case Cubic():
+            c = 3 * (segment.control1 - segment.start)
+            b = 3 * (segment.control2 - segment.control1) - c
+            a = segment.end - segment.start - c - b
+            d1 = c + t * (2 * b + 3 * t * a)
+            size = np.abs(d1)
+            small = size < 1e-9
+            return np.where(small, segment.start_tangent, d1 / np.where(small, 1.0, size))
+
+
+def _influence(segment: Segment, t: FloatArray) -> tuple[list[ComplexArray | FloatArray], int]:
+    """Return how C(t) moves with each complex unknown, then with each real one; and their count.
+
+    Complex unknowns: start, end and, of a cubic, the control points between. The only real
+    unknown is the sweep of an arc, whose points are ``start + (end - start) g`` with
+    ``g = (e^{i sweep t} - 1) / (e^{i sweep} - 1)``.
+    """
+    match segment:
+        case Line():
+            return [1 - t, t], 2
+        case Arc():
+            phi = segment.sweep
+            turned, whole = np.exp(1j * phi * t), np.exp(1j * phi)
+            g = (turned - 1) / (whole - 1)
+            slope = 1j * (t * turned * (whole - 1) - (turned - 1) * whole) / (whole - 1) ** 2
+            return [1 - g, g, (segment.end - segment.start) * slope], 2
+        case Cubic():
+            s = 1 - t
+            return [s**3, t**3, 3 * s * s * t, 3 * s * t * t], 4
+
+
+def _layout(chain: Chain) -> tuple[list[NDArray[np.intp]], int]:
+    """Return for each segment the columns of its unknowns, and their number in all.
+
+    Nodes come first (x, y each), then what is within the segments.
+    """
+    n = len(chain.segments)
+    nodes = n if chain.closed else n + 1
+    at = 2 * nodes
+    columns = []
+    for k, segment in enumerate(chain.segments):
+        a, b = 2 * k, 2 * ((k + 1) % nodes)
+        own = 1 if isinstance(segment, Arc) else 4 if isinstance(segment, Cubic) else 0
+        columns.append(np.array([a, a + 1, b, b + 1, *range(at, at + own)], dtype=np.intp))
+        at += own
+    return columns, at
+
+
+def _step(
+    chain: Chain, points: ComplexArray, weights: FloatArray, breaks: NDArray[np.intp]
+) -> Chain | None:
+    """Take one Gauss-Newton step under the conditions; None when it leads nowhere."""
+    columns, size = _layout(chain)
+    normal = np.zeros((size, size))
+    pull = np.zeros(size)
+    for k, segment in enumerate(chain.segments):
+        a, b = breaks[k], breaks[k + 1]
+        if b <= a:
+            continue
+        matrix, residual = _rows(segment, points[a:b])
+        weighted = matrix * weights[a:b]
+        own = columns[k]
+        # a closed chain of one segment would list its node twice: add.at keeps the sum right
+        np.add.at(normal, (own[:, None], own[None, :]), weighted @ matrix.T)
+        np.add.at(pull, own, weighted @ residual)
+    scale = max(float(np.trace(normal)) / size, 1e-9)
+    normal[np.diag_indices(size)] += _DAMPING * scale
+    rows, wanted = _conditions(chain, columns, size)
+    m = len(wanted)
+    system = np.zeros((size + m, size + m))
+    system[:size, :size] = normal
+    if m:
+        system[:size, size:] = rows.T * scale
+        system[size:, :size] = rows * scale
+        system[np.arange(size, size + m), np.arange(size, size + m)] = -1e-9 * scale
+    try:
+        moved = np.linalg.solve(system, np.concatenate([pull, np.asarray(wanted) * scale]))[:size]
+    except np.linalg.LinAlgError:
+        return None
+    return _moved(chain, columns, moved)
+
+
+def _rows(segment: Segment, points: ComplexArray) -> tuple[FloatArray, FloatArray]:
+    """Return (unknowns, N) influence on the distance across the curve, and (N,) that distance."""
+    t = foot(segment, points)
+    normal = 1j * _tangent(segment, t)
+    influence, complex_count = _influence(segment, t)
+    rows = []
+    for j, value in enumerate(influence):
+        across = np.conj(normal) * value
+        rows.append(across.real)
+        if j < complex_count:
+            rows.append(-across.imag)
+    residual = (np.conj(normal) * (points - segment.at(t))).real
+    return np.array(rows), residual
+
+
+def _moved(chain: Chain, columns: list[NDArray[np.intp]], moved: FloatArray) -> Chain | None:
+    if not np.isfinite(moved).all():
+        return None
+    segments: list[Segment] = []
+    for segment, own in zip(chain.segments, columns, strict=True):
+        d = moved[own]
+        start = segment.start + complex(d[0], d[1])
+        end = segment.end + complex(d[2], d[3])
+        match segment:
+            case Line():
+                segments.append(Line(start, end))
+            case Arc():
+                sweep = segment.sweep + float(np.clip(d[4], -0.3, 0.3))
+                if not _LEAST_SWEEP < abs(sweep) < 6.2 or sweep * segment.sweep < 0:
+                    sweep = np.copysign(_LEAST_SWEEP if abs(sweep) < 3 else 6.2, segment.sweep)
+                segments.append(Arc(start, end, float(sweep)))
+            case Cubic():
+                control1 = segment.control1 + complex(d[4], d[5])
+                control2 = segment.control2 + complex(d[6], d[7])
+                segments.append(Cubic(start, control1, control2, end))
+    if any(abs(s.end - s.start) < 1e-6 for s in segments):
+        return None
+    return replace(chain, segments=tuple(segments))
+
+
+def _largest_move(before: Chain, after: Chain) -> float:
+    half = np.array([0.0, 0.5, 1.0])
+    return max(
+        float(np.abs(s.at(half) - t.at(half)).max())
+        for s, t in zip(before.segments, after.segments, strict=True)
+    )
+
+
+def _rebroken(chain: Chain, points: ComplexArray, breaks: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Return the breaks moved to the nodes: the points before a node lie behind its tangent.
+
+    The ends of the chain keep their points. In a closed chain the seam does not move.
+    """
+    new = breaks.copy()
+    for k in range(1, len(breaks) - 1):
+        node, tangent = chain.segments[k].start, chain.segments[k].start_tangent
+        low = (int(breaks[k - 1]) + int(breaks[k])) // 2
+        high = (int(breaks[k]) + int(breaks[k + 1])) // 2
+        along = ((points[low:high] - node) * tangent.conjugate()).real
+        new[k] = low + int((along < 0).sum())
+    return np.maximum.accumulate(new)
+
+
+def _conditions(
+    chain: Chain, columns: list[NDArray[np.intp]], size: int
+) -> tuple[FloatArray, list[float]]:
+    """Return (M, size) linearised conditions and the M amounts by which they are still broken."""
+    n = len(chain.segments)
+    rows: list[FloatArray] = []
+    wanted: list[float] = []
+    for k, smooth in enumerate(chain.smooth):
+        if not smooth:
+            continue
+        j = (k + 1) % n
+        before, after = chain.segments[k], chain.segments[j]
+        row = np.zeros(size)
+        np.add.at(row, columns[k], _angle_slope(before, at_end=True))
+        np.subtract.at(row, columns[j], _angle_slope(after, at_end=False))
+        rows.append(row)
+        wanted.append(float(np.angle(after.start_tangent * before.end_tangent.conjugate())))
+    for rule in chain.rules:
+        for slope, amount in _rule_rows(chain.segments[rule.segment], rule):
+            row = np.zeros(size)
+            np.add.at(row, columns[rule.segment], slope)
+            rows.append(row)
+            wanted.append(amount)
+    return np.array(rows).reshape(len(rows), size), wanted
+
+
+def _turning(vector: complex) -> tuple[float, float]:
+    """Return the derivative of the angle of a vector by its x and y."""
+    size2 = max(abs(vector) ** 2, 1e-12)
+    return -vector.imag / size2, vector.real / size2
+
+
+def _angle_slope(segment: Segment, *, at_end: bool) -> FloatArray:
+    """Return the derivative of the tangent's angle at one end by the segment's unknowns."""
+    match segment:
+        case Line():
+            x, y = _turning(segment.end - segment.start)
+            return np.array([-x, -y, x, y])
+        case Arc():
+            x, y = _turning(segment.end - segment.start)
+            return np.array([-x, -y, x, y, 0.5 if at_end else -0.5])
+        case Cubic():
+            if at_end:
+                x, y = _turning(segment.end - segment.control2)
+                return np.array([0, 0, x, y, 0, 0, -x, -y])
+            x, y = _turning(segment.control1 - segment.start)
+            return np.array([-x, -y, 0, 0, x, y, 0, 0])
+
+
+def _rule_rows(segment: Segment, rule: Rule) -> list[tuple[FloatArray, float]]:
+    """Return the rows and amounts of one rule, see `Rule`."""
+    if rule.kind in ("start", "end"):
+        at = 0 if rule.kind == "start" else 2
+        away = rule.value - (segment.start if at == 0 else segment.end)
+        unit = np.zeros(
+            (2, 8 if isinstance(segment, Cubic) else 5 if isinstance(segment, Arc) else 4)
+        )
+        unit[0, at] = unit[1, at + 1] = 1.0
+        return [(unit[0], away.real), (unit[1], away.imag)]
+    if isinstance(segment, Line):
+        turn = np.exp(1j * rule.value.real) * segment.start_tangent.conjugate()
+        angle = float(np.angle(turn * turn)) / 2
+        return [(_angle_slope(segment, at_end=True), angle)]
+    assert isinstance(segment, Arc), "radius and centre are rules of arcs"
+    chord, half = segment.end - segment.start, segment.sweep / 2
+    sine = np.sin(half)
+    if rule.kind == "radius":
+        unit = chord / abs(chord)
+        by = 1 / (2 * abs(sine))
+        slope = -segment.radius * np.cos(half) / (2 * sine)
+        row = np.array([-unit.real, -unit.imag, unit.real, unit.imag]) * by
+        return [(np.append(row, slope), rule.value.real - segment.radius)]
+    cot = np.cos(half) / sine
+    away = rule.value - segment.centre
+    # centre = start + (end - start) (1 + i cot) / 2
+    k = (1 + 1j * cot) / 2
+    by_sweep = -1j * chord / (4 * sine * sine)
+    x = np.array([1 - k.real, k.imag, k.real, -k.imag, by_sweep.real])
+    y = np.array([-k.imag, 1 - k.real, k.imag, k.real, by_sweep.imag])
+    return [(x, away.real), (y, away.imag)]

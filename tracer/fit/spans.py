@@ -1,0 +1,109 @@
+"""A ring cut at its corners into spans."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tracer.curves.segments import ComplexArray, FloatArray
+from tracer.fit.corners import Corners
+from tracer.fit.samples import Ring
+
+_ROUNDED_PX = 0.85
+"""The ring is rounded this near a shallow corner, and further off a sharp one."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Span:
+    """What lies between two corners, or a whole ring without any.
+
+    Parameters
+    ----------
+    even
+        (M,) evenly spaced; an open span begins and ends with the corner points, where the
+        extended sides meet.
+    points, weights
+        (N,), the vertices of the ring that are not rounded off, and the length each stands for.
+    place
+        (N,), for each vertex its position in `even`, as a fractional index.
+    closed
+        Whether this is a whole ring.
+    """
+
+    even: ComplexArray
+    points: ComplexArray
+    weights: FloatArray
+    place: FloatArray
+    closed: bool
+
+
+def rounded_reach(turn: FloatArray, rough: float) -> FloatArray:
+    """Return how far from a corner of that turn (radians) the ring may be rounded, px."""
+    return _ROUNDED_PX * rough / np.maximum(np.cos(np.abs(turn) / 2), 0.25)
+
+
+def whole_span(ring: Ring) -> Span:
+    """Return a ring without corners as one span."""
+    return Span(ring.even, ring.vertices, ring.weights, ring.along / ring.step, closed=True)
+
+
+def cut_spans(ring: Ring, found: Corners, rough: float) -> list[Span]:
+    """Return the spans between the corners, in order, from the first corner on."""
+    reach = rounded_reach(found.turn, rough)
+    spans = []
+    for i in range(len(found.index)):
+        j = (i + 1) % len(found.index)
+        first, last = int(found.index[i]), int(found.index[j])
+        if last <= first:
+            last += len(ring.even)
+        ends = (complex(found.tip[i]), complex(found.tip[j]))
+        spans.append(_open_span(ring, first, last, ends, (float(reach[i]), float(reach[j]))))
+    return spans
+
+
+def _open_span(
+    ring: Ring, first: int, last: int, ends: tuple[complex, complex], reach: tuple[float, float]
+) -> Span:
+    size, total = len(ring.even), ring.length
+    inner = ring.even[np.arange(first, last + 1) % size]
+    low, high = _clear(inner, ends, reach)
+    even = np.concatenate([[ends[0]], inner[low:high], [ends[1]]])
+    low_s, high_s = (first + low - 0.5) * ring.step, (first + high - 0.5) * ring.step
+    along = ring.along
+    a = np.searchsorted(along, low_s % total)
+    count_to = np.searchsorted(along, high_s % total)
+    if high_s % total < low_s % total:
+        count_to += len(along)
+    chosen = np.arange(a, count_to) % len(along)
+    place = ((along[chosen] - low_s) % total) / ring.step + 0.5
+    if len(chosen) < 2:
+        return Span(
+            even,
+            even[1:-1],
+            np.full(high - low, ring.step),
+            np.arange(1.0, high - low + 1),
+            closed=False,
+        )
+    return Span(even, ring.vertices[chosen], ring.weights[chosen], place, closed=False)
+
+
+def _clear(
+    inner: ComplexArray, ends: tuple[complex, complex], reach: tuple[float, float]
+) -> tuple[int, int]:
+    """Return the range of samples that are not rounded off; never less than the middle half."""
+    n = len(inner)
+    quarter = n // 4
+    rounded = np.abs(inner - ends[0]) < reach[0]
+    low = min(int(np.argmin(rounded)) if not rounded.all() else n, max(1, quarter))
+    rounded = np.abs(inner[::-1] - ends[1]) < reach[1]
+    high = n - min(int(np.argmin(rounded)) if not rounded.all() else n, max(1, quarter))
+    if high <= low:
+        return n // 2, n // 2 + 1
+    return low, high
+
+
+def breaks_of(span: Span, stops: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Return which points of the span lie between the samples `stops`."""
+    breaks = np.searchsorted(span.place, stops.astype(np.float64))
+    breaks[0], breaks[-1] = 0, len(span.points)
+    return breaks.astype(np.intp)
