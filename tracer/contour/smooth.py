@@ -46,6 +46,26 @@ def fair_step(
         return gain.back(gain.of(move)) + bend.back(bend.of(move)) + STEADINESS * move
 
     move = _conjugate_gradients(normal_equations, gain.back(missing) - bend.back(bend.now))
+    return _moved(loops, normals, move)
+
+
+def fair_moves(loops: Loops, wanted: Floats, *, fairness: float, corner_px: float) -> Loops:
+    """Move every vertex along its normal by about `wanted` (N,) px, bending evenly.
+
+    As `fair_step`, with the square of what is missing of each wanted move in place of the misfit.
+    """
+    normals = loops.normals()
+    bend = _Bend(loops, normals, fairness, corner_px)
+
+    def normal_equations(move: Floats) -> Floats:
+        return move + bend.back(bend.of(move))
+
+    return _moved(
+        loops, normals, _conjugate_gradients(normal_equations, wanted - bend.back(bend.now))
+    )
+
+
+def _moved(loops: Loops, normals: Floats, move: Floats) -> Loops:
     move = np.clip(move, -LONGEST_MOVE_PX, LONGEST_MOVE_PX)
     return loops.moved(loops.points + normals * move[:, None])
 
