@@ -114,7 +114,7 @@ def plate(
     values = np.zeros((ROWS, COLUMNS), dtype=np.float32)
     rows, columns = np.indices(values.shape) + 0.5
     x, y = columns * PITCH - LEFT, rows * PITCH - TOP
-    inside = (0 < x) & (x < WIDTH) & (0 < y) & (y < HEIGHT)
+    inside = (x > 0) & (x < WIDTH) & (y > 0) & (y < HEIGHT)
     values[inside & (np.hypot(x - WIDTH / 2, y - HEIGHT / 2) > 5)] = 1
     values.setflags(write=False)
     region = plate_region()

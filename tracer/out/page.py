@@ -5,6 +5,7 @@ could never run, and a content security policy forbids the rest. Everything that
 outside (names, settings, messages) is escaped by `tracer.out.shown`.
 """
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from importlib import resources
 from string import Template
@@ -26,7 +27,7 @@ from tracer.out.pictures import (
 )
 from tracer.out.shown import Html, esc, joined, tag
 from tracer.out.words import PLURALS, is_shop_rule
-from tracer.units import shown_length
+from tracer.units import CSS_PX_PER_MM, shown_length
 
 MOST_DETAILS = 24
 """Places shown magnified; all of them stand in the table."""
@@ -88,7 +89,8 @@ def _true_size(result: Result, report: Mapping[str, Any]) -> Html:
     drawing = report["drawing"]
     picture = outline_picture(result, _bar_mm(drawing["width_mm"]))
     scale = min(1.0, _PAPER_MM[0] / picture.width, _PAPER_MM[1] / picture.height)
-    wide, high = picture.width * scale, picture.height * scale
+    wide_px = math.floor(picture.width * scale * CSS_PX_PER_MM + 1e-6)  # whole, see the picture
+    high_px = math.ceil(wide_px * picture.height / picture.width - 1e-6)
     if scale < 1:
         heading = f"The finished outline, at {100 * scale:.0f} % of its size"
         note = "Too large for a sheet of A4; the bar is drawn to the same scale."
@@ -106,7 +108,7 @@ def _true_size(result: Result, report: Mapping[str, Any]) -> Html:
                     src=picture.uri,
                     alt="The finished outline over a scale bar",
                     id="true-size",
-                    style=f"width:{wide:.4f}mm;height:{high:.4f}mm",
+                    style=f"width:{wide_px}px;height:{high_px}px",
                 ),
                 cls="plate",
             ),

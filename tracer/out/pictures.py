@@ -16,6 +16,7 @@ from tracer.curves.path import Drawing
 from tracer.model import Finding, Kind, Region, Result, SizePoint, Verdict
 from tracer.out.rasters import Raster, ink_raster
 from tracer.out.svg import number, path_data
+from tracer.units import CSS_PX_PER_MM
 
 METAL, DRAWN = "#3a3f44", "#b9bec3"
 
@@ -60,10 +61,14 @@ class Picture:
 
 
 def outline_picture(result: Result, bar_mm: float) -> Picture:
-    """Return the finished outline at true size over a scale bar of `bar_mm`."""
+    """Return the finished outline at true size over a scale bar of `bar_mm`.
+
+    The picture is a whole number of CSS pixels wide and high: browsers stretch what is not to the
+    next whole pixel, on paper too.
+    """
     width, height = result.page_mm
-    foot = 8.0
-    across = max(width, bar_mm + 0.4)
+    across = math.ceil(max(width, bar_mm + 0.4) * CSS_PX_PER_MM) / CSS_PX_PER_MM
+    high = math.ceil((height + 8.0) * CSS_PX_PER_MM) / CSS_PX_PER_MM
     shift = (across - width) / 2
     left = (across - bar_mm) / 2
     y = height + 3.0
@@ -79,7 +84,7 @@ def outline_picture(result: Result, bar_mm: float) -> Picture:
         f"<text x='{number(across / 2, 3)}' y='{number(y + 4.6, 3)}' font-size='2.6' "
         f"text-anchor='middle' {_SANS}>{number(bar_mm, 1)} mm</text>"
     )
-    return _picture(body, (0, 0, across, height + foot), millimetres=True)
+    return _picture(body, (0, 0, across, high), millimetres=True)
 
 
 def overlay_picture(result: Result, most_px: int = 900) -> Picture:
@@ -209,8 +214,8 @@ def _outline(result: Result) -> str:
 def _picture(body: str, view: Sequence[float], *, millimetres: bool = False) -> Picture:
     x, y, width, height = view
     unit = "mm" if millimetres else ""
-    size = f"width='{number(width, 4)}{unit}' height='{number(height, 4)}{unit}'"
-    box = " ".join(number(value, 4) for value in (x, y, width, height))
+    size = f"width='{number(width, 6)}{unit}' height='{number(height, 6)}{unit}'"
+    box = " ".join(number(value, 6) for value in (x, y, width, height))
     svg = f"<svg xmlns='http://www.w3.org/2000/svg' {size} viewBox='{box}'>{body}</svg>"
     return Picture(svg, width, height)
 

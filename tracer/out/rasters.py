@@ -77,7 +77,8 @@ def width_map(result: Result, region: Region, box: Box, side_px: int = MAP_PX) -
 
     Method: the opening by a disc, as two exact Euclidean distance transforms a threshold (width
     at least 2 r: within r of what the opening keeps, so that a corner of something thick does not
-    show as thin). Promised to one picture element; what lies within one of a threshold passes.
+    show as thin). Promised to two picture elements (each edge is rounded to half of one, and so is
+    its distance); what lies within them of a threshold passes.
 
     Bands of metal: below least (striped), to advised, to comfortable, above. Those of gaps alike.
     """

@@ -16,13 +16,16 @@ from tracer.curves.path import Drawing
 from tracer.curves.segments import Arc, Cubic, Line
 from tracer.errors import TracerError
 from tracer.model import Finding, Kind, Result, Width
-from tracer.out.shown import plain, visible
+from tracer.names import shown_name
+from tracer.out.shown import plain
 from tracer.out.words import CAUTIONS, PLURALS, counted, done_in_short, verdict_text
 from tracer.process import EVIDENCE, Limit
 from tracer.settings import Grade
 from tracer.units import shown_length
 
 SCHEMA_VERSION = "1.0"
+GENERATOR = "made by tracer"
+"""Stands at the head of every report, so that an earlier one is known as ours."""
 
 SIDE_OF = {
     Kind.NECK: "metal",
@@ -60,6 +63,7 @@ def make_report(result: Result, *, files: Mapping[str, str]) -> dict[str, object
     width, height = result.page_mm
     verified = result.verified
     return {
+        "generator": GENERATOR,
         "schema_version": SCHEMA_VERSION,
         "tracer_version": __version__,
         "status": "done",
@@ -125,6 +129,7 @@ def make_report(result: Result, *, files: Mapping[str, str]) -> dict[str, object
 def failed_report(name: str, error: TracerError) -> dict[str, object]:
     """Return the report of an artwork that could not be worked: what is wrong, what to do."""
     return {
+        "generator": GENERATOR,
         "schema_version": SCHEMA_VERSION,
         "tracer_version": __version__,
         "status": "failed",
@@ -148,11 +153,11 @@ def report_text(report: Mapping[str, object] | Sequence[Mapping[str, object]]) -
 
 def summary_lines(report: Mapping[str, Any]) -> list[str]:
     """Return the report in at most seven lines for a terminal, every text shown escaped."""
-    name = visible(report["artwork"]["file"])
+    name = shown_name(report["artwork"]["file"])
     if report["status"] == "failed":
         error = report["error"]
-        hint = f" ({visible(error['hint'])})" if error["hint"] else ""
-        return [f"{name}: {visible(error['message'])}{hint}"]
+        hint = f" ({shown_name(error['hint'])})" if error["hint"] else ""
+        return [f"{name}: {shown_name(error['message'])}{hint}"]
     drawing, verified = report["drawing"], report["verified"]
     size = f"{shown_length(drawing['width_mm'])} x {shown_length(drawing['height_mm'])}"
     parts = [
@@ -316,7 +321,7 @@ def _by_kind(findings: Sequence[Mapping[str, Any]]) -> str:
     for kind, count in kinds.items():
         done = sorted({done_in_short(f["action"]) for f in findings if f["kind"] == kind})
         noun = PLURALS[Kind(kind)] if count > 1 else kind.replace("-", " ")
-        parts.append(f"{count} {noun} ({', '.join(map(visible, done))})")
+        parts.append(f"{count} {noun} ({', '.join(map(shown_name, done))})")
     return ", ".join(parts)
 
 

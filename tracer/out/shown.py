@@ -1,4 +1,4 @@
-"""Text of others made safe to show: in a terminal, in JSON, in HTML.
+"""Text of others made safe to show in JSON and in HTML; for the terminal see `tracer.names`.
 
 File names, settings and messages may carry markup, control characters, characters that turn the
 direction of reading (Unicode Standard Annex 9) and bytes that are no text at all.
@@ -6,8 +6,9 @@ direction of reading (Unicode Standard Annex 9) and bytes that are no text at al
 
 import html
 import re
-import unicodedata
 from typing import NewType
+
+from tracer.names import shown_name
 
 Html = NewType("Html", str)
 """Markup that is safe to put into a page. Made only by the functions of this module."""
@@ -24,33 +25,17 @@ def plain(text: str) -> str:
     >>> plain("heron\udcff.png")
     'heron\\xff.png'
     """
-    return _UNDECODABLE.sub(lambda found: _escaped(found[0]), text)
-
-
-def visible(text: str) -> str:
-    r"""Return `text` on one line with every control and format character written out.
-
-    >>> visible("two\nlines"), visible("gnp.\u202eevil")
-    ('two\\x0alines', 'gnp.\\u202eevil')
-    """
-    return "".join(
-        _escaped(c) if unicodedata.category(c) in _HIDDEN and c != " " else c for c in text
-    )
-
-
-_HIDDEN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
-
-
-def _escaped(character: str) -> str:
-    code = ord(character)
-    if 0xDC80 <= code <= 0xDCFF:  # a byte kept by PEP 383
-        return f"\\x{code - 0xDC00:02x}"
-    return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}"
+    return _UNDECODABLE.sub(lambda found: shown_name(found[0]), text)
 
 
 def esc(text: str) -> Html:
     """Return text as markup: shown, never obeyed, in elements and in quoted attributes."""
-    return Html(html.escape(visible(text), quote=True))
+    return Html(html.escape(shown_name(text), quote=True))
+
+
+def _quoted(value: str) -> str:
+    """Escape for an attribute in double quotes; single ones, common in pictures, may stand."""
+    return html.escape(value, quote=False).replace('"', "&quot;")
 
 
 def joined(*parts: Html) -> Html:
@@ -65,7 +50,7 @@ def tag(name: str, *inside: Html, **attributes: str) -> Html:
     '<p class="note">a &lt; b</p>'
     """
     written = "".join(
-        f' {"class" if key == "cls" else key.replace("_", "-")}="{html.escape(value)}"'
+        f' {"class" if key == "cls" else key.replace("_", "-")}="{_quoted(value)}"'
         for key, value in attributes.items()
     )
     if name in ("img", "col", "br"):
