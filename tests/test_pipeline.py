@@ -61,15 +61,10 @@ def assert_sound_geometry(drawing: Drawing, tolerance: float = 0.002) -> None:
         for one, two in zip(path.segments, (*path.segments[1:], path.segments[0]), strict=True):
             assert abs(one.end - two.start) < 1e-9
             assert one.length > 1e-5
-    shapes = [
-        shapely.Polygon(
-            *[
-                [(z.real, z.imag) for z in shape.outer.points(tolerance)],
-                [[(z.real, z.imag) for z in hole.points(tolerance)] for hole in shape.holes],
-            ]
-        )
-        for shape in drawing.shapes
-    ]
+    shapes = []
+    for shape in drawing.shapes:
+        outer, *holes = ([(z.real, z.imag) for z in path.points(tolerance)] for path in shape.paths)
+        shapes.append(shapely.Polygon(outer, holes))
     assert all(s.is_valid for s in shapes), [shapely.is_valid_reason(s) for s in shapes]
     assert shapely.union_all(shapes).area == pytest.approx(sum(s.area for s in shapes), rel=1e-6)
 
