@@ -10,9 +10,7 @@ radius measured to the sides themselves, so that the spacing of the samples canc
 Shares no code with the repair, which works by erosion and dilation of polygons.
 """
 
-import cmath
 import itertools
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,38 +18,19 @@ import shapely
 from numpy.typing import NDArray
 
 from tracer.curves.path import Drawing
-from tracer.curves.segments import Arc, ComplexArray, Cubic, FloatArray, Line, Segment
+from tracer.curves.segments import ComplexArray, FloatArray
+from tracer.rules.boundary import Curves, IntArray, Samples, first_samples, refined
 
-FLATNESS_MM = 0.001
-"""The polygon of samples stays this near to the curves."""
-CORNER_RAD = math.radians(20)
-"""A joint that turns more is a corner: samples crowd towards it."""
-GRADING = 0.7
+LEAST_TURN_RAD = 1e-4
+"""A boundary that turns less from sample to sample counts as straight."""
 MOST_SAMPLES = 200_000
 MOST_ROUNDS = 5
+MOST_PARTS = 8
 FRAME_POINTS = 16
 FRAME_REACH = 100
 """Of the drawing: so far away that discs in the open ground count as without end."""
 
-IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Samples:
-    """Points on the boundary of a drawing, ring by ring, metal on the left.
-
-    Sample k lies on segment `segment[k]` at `t[k]`; the chord from it to sample `after[k]` spans
-    `t[k]` to `t_end[k]` of the same segment.
-    """
-
-    point: ComplexArray
-    segment: IntArray
-    t: FloatArray
-    t_end: FloatArray
-    ring: IntArray
-    before: IntArray
-    after: IntArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,8 +40,8 @@ class Axis:
     `radius[i]` is the radius of the largest disc about `centre[i]` in that side, measured to the
     three parts of the boundary nearest to it, many times the drawing in the open ground.
     Neighbours `link[e]` are joined through a passage of half width `pass_radius[e]` at
-    `pass_at[e]`. `end_point[k]` is a sample in a convex corner or round end, `end_node[k]` the node
-    next to it.
+    `pass_at[e]`. `end_point[k]` is a sample on a convex corner or arc, `end_node[k]` the widest
+    disc that touches it.
     """
 
     centre: ComplexArray
@@ -96,121 +75,21 @@ def medial_axes(drawing: Drawing, coarse_mm: float, fine_mm: float) -> Medial:
     Samples are `coarse_mm` apart on long sides, `fine_mm` where the side opposite is nearer than
     about twelve times that, and closer still wherever a passage is narrower than the spacing.
     """
-    curves = _Curves([s for path in drawing.paths for s in path.segments])
+    curves = Curves([s for path in drawing.paths for s in path.segments])
     lengths = [len(path.segments) for path in drawing.paths]
-    samples = _first_samples(drawing, lengths, coarse_mm, fine_mm, curves)
+    samples = first_samples(drawing, lengths, coarse_mm, fine_mm, curves)
     for _ in range(MOST_ROUNDS):
         mesh = _Mesh(samples)
         parts = mesh.wanted_parts(fine_mm)
         if (parts == 1).all() or len(parts) + parts.sum() > MOST_SAMPLES:
             break
-        samples = _refined(samples, parts, curves)
+        samples = refined(samples, parts, curves)
     else:
         mesh = _Mesh(samples)
     region = _region(drawing, mesh.samples)
     pieces, holes = _rings(drawing, mesh.samples)
     inside = mesh.is_inside(region)
-    return Medial(mesh.axis(inside), mesh.axis(~inside), region, pieces, holes)
-
-
-class _Curves:
-    """Segments as arrays, to evaluate many at once."""
-
-    def __init__(self, segments: list[Segment]) -> None:
-        self.power = np.zeros((4, len(segments)), dtype=complex)  # power basis of lines and cubics
-        self.spoke = np.zeros(len(segments), dtype=complex)  # arcs: start seen from the centre
-        self.sweep = np.zeros(len(segments))
-        for k, segment in enumerate(segments):
-            match segment:
-                case Line(start=p, end=q):
-                    self.power[:2, k] = p, q - p
-                case Cubic(start=p, control1=c1, control2=c2, end=q):
-                    self.power[:, k] = (
-                        p, 3 * (c1 - p), 3 * (c2 - 2 * c1 + p), q - 3 * c2 + 3 * c1 - p
-                    )  # fmt: skip
-                case Arc(start=p, sweep=sweep):
-                    self.power[0, k] = segment.centre
-                    self.spoke[k], self.sweep[k] = p - segment.centre, sweep
-
-    def at(self, k: IntArray, t: FloatArray) -> ComplexArray:
-        """Return the point at `t` of segment `k`, for arrays of both."""
-        a, b, c, d = self.power[:, k]
-        found: ComplexArray = (
-            a + t * (b + t * (c + t * d)) + self.spoke[k] * np.exp(1j * self.sweep[k] * t)
-        )
-        return found
-
-
-def _first_samples(
-    drawing: Drawing, lengths: list[int], coarse: float, fine: float, curves: _Curves
-) -> Samples:
-    parameters = []
-    for path in drawing.paths:
-        turns = [
-            abs(cmath.phase(s.start_tangent / path.segments[k - 1].end_tangent)) > CORNER_RAD
-            for k, s in enumerate(path.segments)
-        ]
-        turns.append(turns[0])
-        parameters += [
-            _spaced(segment, coarse, fine, corner_before=turns[k], corner_after=turns[k + 1])
-            for k, segment in enumerate(path.segments)
-        ]
-    counts = np.array([len(t) for t in parameters])
-    segment = np.repeat(np.arange(len(parameters)), counts)
-    ring = np.repeat(np.repeat(np.arange(len(lengths)), lengths), counts)
-    t = np.concatenate(parameters)
-    return _samples(segment, t, ring, curves)
-
-
-def _samples(segment: IntArray, t: FloatArray, ring: IntArray, curves: _Curves) -> Samples:
-    index = np.arange(len(t))
-    first = np.flatnonzero(np.diff(ring, prepend=-1))
-    last = np.append(first[1:], len(t)) - 1
-    before, after = index - 1, index + 1
-    before[first], after[last] = last, first
-    t_end = np.where(t[after] == 0, 1.0, t[after])
-    return Samples(curves.at(segment, t), segment, t, t_end, ring, before, after)
-
-
-def _spaced(
-    segment: Segment, coarse: float, fine: float, *, corner_before: bool, corner_after: bool
-) -> FloatArray:
-    """Return parameters in [0, 1), evenly spaced, crowded towards corners."""
-    length = segment.length
-    count = length / coarse
-    match segment:
-        case Arc():
-            flat = math.sqrt(8 * FLATNESS_MM / segment.radius)  # sagitta r (1 - cos(a / 2))
-            count = max(count, abs(segment.sweep) / min(flat, math.pi / 8))
-        case Cubic(start=p, control1=c1, control2=c2, end=q):
-            bend = 6 * max(abs(p - 2 * c1 + c2), abs(c1 - 2 * c2 + q))
-            count = max(count, math.sqrt(bend / (8 * FLATNESS_MM)), 4)
-        case Line():
-            pass
-    n = max(1, math.ceil(count - 1e-9))
-    even = np.arange(n) / n
-    if not (corner_before or corner_after):
-        return even
-    # geometric steps from the first even one down to a thirty-second of the fine spacing
-    steps = math.ceil(math.log(min(1.0, fine / 32 / (length / n)) + 1e-300) / math.log(GRADING))
-    near = GRADING ** np.arange(1, min(steps, 60) + 1) / n
-    if n == 1:  # both ends crowd the same span
-        near = near[near < 0.5 if corner_before and corner_after else near < 1]
-    parts = [even]
-    if corner_before:
-        parts.append(near)
-    if corner_after:
-        parts.append(1 - near)
-    merged: FloatArray = np.unique(np.concatenate(parts))
-    return merged
-
-
-def _refined(samples: Samples, parts: IntArray, curves: _Curves) -> Samples:
-    """Return the samples with chord k divided into `parts[k]`."""
-    index = np.repeat(np.arange(len(parts)), parts)
-    step = np.arange(len(index)) - np.repeat(np.cumsum(parts) - parts, parts)
-    t = samples.t[index] + step / parts[index] * (samples.t_end - samples.t)[index]
-    return _samples(samples.segment[index], t, samples.ring[index], curves)
+    return Medial(mesh.axis(inside, turn=1), mesh.axis(~inside, turn=-1), region, pieces, holes)
 
 
 class _Mesh:
@@ -289,12 +168,15 @@ class _Mesh:
         ):
             nearest = np.full(self.count, np.inf)
             np.minimum.at(nearest, sample[half], radius[half])
-            close = (nearest < 6.5 * fine) & (chord > fine * 1.01)
-            parts[close] = np.maximum(parts[close], np.ceil(chord[close] / fine).astype(np.int64))
+            wanted = np.where(nearest < 6.5 * fine, fine, np.inf)
+            wanted = np.minimum(wanted, np.maximum(nearest, fine / 24))
+            long = chord > 1.01 * wanted
+            count = np.ceil(np.minimum(chord[long] / wanted[long], MOST_PARTS)).astype(np.int64)
+            parts[long] = np.maximum(parts[long], count)
         return parts
 
-    def axis(self, inside: BoolArray) -> Axis:
-        """Return the medial axis of the side that holds the chosen triangles."""
+    def axis(self, inside: BoolArray, *, turn: int) -> Axis:
+        """Return the medial axis of the triangles left of the boundary (`turn` 1) or right (-1)."""
         node = np.cumsum(inside) - 1
         triangle = np.arange(3 * len(self.triangles)) // 3
         other = np.where(self.opposite >= 0, self.opposite // 3, 0)
@@ -303,10 +185,7 @@ class _Mesh:
         half = np.flatnonzero(linked)
         a, b = triangle[half], other[half]
         pass_radius, pass_at = self._passages(half, a, b)
-        sides = (self.with_boundary | self.against_boundary).reshape(-1, 3)
-        ends = np.flatnonzero(inside & (sides.sum(axis=1) == 2))
-        # the corner between the two boundary edges starts the edge that follows the first of them
-        corner = np.where(sides[ends, 0] & sides[ends, 1], 1, np.where(sides[ends, 0], 0, 2))
+        end, end_triangle = self._ends(inside, turn=turn)
         return Axis(
             centre=self.centre[inside],
             radius=self.radius[inside],
@@ -314,9 +193,22 @@ class _Mesh:
             link=np.column_stack([node[a], node[b]]),
             pass_radius=pass_radius,
             pass_at=pass_at,
-            end_point=self.point[self.triangles[ends, corner]],
-            end_node=node[ends],
+            end_point=self.point[end],
+            end_node=node[end_triangle],
         )
+
+    def _ends(self, inside: BoolArray, *, turn: int) -> tuple[IntArray, IntArray]:
+        """Return the samples where a side bulges out, each with its widest triangle.
+
+        Nothing but a corner or an arc that is convex from within can be the far end of something.
+        """
+        widest = np.full(len(self.point), -1)
+        by_size = np.flatnonzero(inside)[np.argsort(self.radius[inside], kind="stable")]
+        widest[self.triangles[by_size].ravel()] = np.repeat(by_size, 3)  # the last one stays
+        before, after = self.point - self.point[self.before], self.point[self.after] - self.point
+        angle = np.angle(np.where(before == 0, 1, after * np.conj(before)))
+        end = np.flatnonzero((turn * angle > LEAST_TURN_RAD) & (widest >= 0))
+        return end, widest[end]
 
     def _passages(
         self, half: IntArray, a: IntArray, b: IntArray

@@ -210,7 +210,8 @@ class _Flow:
             if size > held:
                 # the disc of radius `held` nearest the end, on the way here or within this disc
                 on_way = abs(point - self._where(before, node, held))
-                if min(on_way, abs(point - centre) - (size - held)) > _REACH * held:
+                away = min(on_way, abs(point - centre) - (size - held))
+                if node != before and away > _REACH * held:  # its own disc touches it
                     radius = 0.0 if held == start else held  # it runs out to nothing
                     return _Passage(radius, self.centre[before], stop, (before, before))
                 held = size
