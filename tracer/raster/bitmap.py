@@ -6,9 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracer.raster.pixels import Samples
-from tracer.raster.scalar import FloatImage
+from tracer.raster.scalar import FloatImage, grey_of
 
 _LARGEST = 64
+_FEWEST = 5
 _EVIDENCE = 12
 
 
@@ -16,21 +17,33 @@ def true_pixel(samples: Samples) -> int:
     """Return how many pixels wide a true pixel is, 1 where the picture is at its own size.
 
     In a picture enlarged n times by repeating pixels, values change only at multiples of n, both
-    across and down, and in a drawing of curves they change at nearly every one of them. A drawing
-    of a few bars that lie on even coordinates by chance changes at few; it is left alone.
+    across and down. So they do in a drawing of bars on even coordinates; what tells them apart is
+    the staircase: half-tones in whole blocks, or, in 1 bit, steps of one true pixel. Codes and
+    chequers, whose squares touch at corners, are left alone.
     """
     across = _changes(samples, axis=1)
     down = _changes(samples, axis=0)
-    if len(across) < _EVIDENCE or len(down) < _EVIDENCE:
+    if len(across) < _FEWEST or len(down) < _FEWEST:
         return 1
     factor = int(np.gcd.reduce(np.concatenate([across, down])))
     if not 2 <= factor <= _LARGEST or any(n % factor for n in samples.shape[:2]):
         return 1
-    for places in (across, down):
-        possible = int(places[-1] - places[0]) // factor + 1
-        if len(places) < 0.6 * possible:
-            return 1
-    return factor
+    small = grey_of(samples[::factor, ::factor]).levels.astype(np.float64)
+    low, high = float(small.min()), float(small.max())
+    small = (small - low) / (high - low)
+    between = np.count_nonzero((small > 0.1) & (small < 0.9))
+    return factor if between >= _EVIDENCE or _has_stairs(small > 0.5) else 1
+
+
+def _has_stairs(ink: NDArray[np.bool_]) -> bool:
+    """Tell 1-bit curves from bars and from chequers, by the corners between four pixels."""
+    square = ink[:-1, :-1].astype(int) + ink[1:, :-1] + ink[:-1, 1:] + ink[1:, 1:]
+    saddle = (square == 2) & (ink[:-1, :-1] == ink[1:, 1:])
+    corner = (square % 2 == 1) | saddle
+    steps = np.count_nonzero(corner[1:] & corner[:-1]) + np.count_nonzero(
+        corner[:, 1:] & corner[:, :-1]
+    )
+    return bool(steps >= _EVIDENCE and saddle.sum() <= 0.03 * corner.sum())
 
 
 def _changes(samples: Samples, axis: int) -> NDArray[np.intp]:

@@ -14,7 +14,11 @@ from tracer.units import MM_PER_INCH
 SANE_DPI = (20.0, 10_000.0)
 """From a banner printer to a plate setter; anything else is a slip. A judgement."""
 
+MADE_WITH_LIGHT = "camera"
+"""Topic of the decision that tells the search for ink about a camera."""
+
 _SQUARE = 0.01
+_MAKER, _MODEL, _EXIF_IFD, _EXPOSURE_TIME = 0x010F, 0x0110, 0x8769, 0x829A
 _ORIENTATION, _X_RESOLUTION, _Y_RESOLUTION, _RESOLUTION_UNIT = 0x0112, 0x011A, 0x011B, 0x0128
 
 
@@ -60,6 +64,19 @@ def _exif_dpi(image: Image.Image) -> tuple[float, float] | None:
         return float(across) * factor, float(down) * factor
     except (TypeError, ValueError, ZeroDivisionError):
         return math.nan, math.nan
+
+
+def camera(image: Image.Image) -> tuple[Decision, ...]:
+    """Return the note that a camera or a scanner made the picture, if Exif names one.
+
+    Nothing of what Exif says is taken along, only that it is there: maker, model, exposure time.
+    """
+    exif = image.getexif()
+    exposure = exif.get_ifd(_EXIF_IFD).get(_EXPOSURE_TIME)
+    if not (exif.get(_MAKER) or exif.get(_MODEL) or exposure):
+        return ()
+    text = "a camera or a scanner made the picture: its edges were mixed in light"
+    return (Decision(MADE_WITH_LIGHT, text, "--threshold"),)
 
 
 def orientation(image: Image.Image) -> tuple[int, tuple[Decision, ...]]:

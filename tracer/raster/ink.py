@@ -7,6 +7,7 @@ from tracer.errors import InputError
 from tracer.model import Artwork, Coverage, Decision
 from tracer.raster.bitmap import smoothed, true_pixel
 from tracer.raster.colours import as_rgb, asked_colours, ink_of_colours, nested_levels
+from tracer.raster.header import MADE_WITH_LIGHT
 from tracer.raster.lookout import about_ink, check_picture, dropped_specks
 from tracer.raster.paper import Inked, stretched
 from tracer.raster.pixels import Samples
@@ -18,6 +19,7 @@ from tracer.raster.scalar import (
     is_coloured,
     strips,
 )
+from tracer.raster.shadow import without_shadow
 from tracer.raster.sheet import split_designs, straightened, without_frame
 from tracer.settings import InkOptions
 
@@ -118,7 +120,8 @@ def _one_ink(
     if alpha is not None and ink in {"auto", "alpha"}:
         text = "ink is what is not transparent"
         decisions = (*said, Decision("ink", text, "--ink dark"), *_white_inside(artwork, alpha))
-        return Inked(alpha, decisions, noisy=False)
+        values, notes = without_shadow(alpha)
+        return Inked(values, (*decisions, *notes), noisy=False)
     if ink in {"auto", "dark", "light"}:
         dark = None if ink == "auto" else ink == "dark"
         return _by_tone(artwork, alpha, said, dark)
@@ -136,11 +139,12 @@ def _by_tone(
 ) -> Inked:
     """Return what is darker, or lighter, or of another colour than the ground."""
     colour = artwork.colour
+    in_light = any(d.topic == MADE_WITH_LIGHT for d in artwork.decisions)
     if alpha is not None:
         tone = grey_of(_over_ground(colour, alpha, dark=dark is not False))
         inked = stretched(tone, dark=dark)
         return Inked(inked.values, (*said, *inked.decisions), noisy=False)
-    if dark is None and is_coloured(colour):
+    if dark is None and not in_light and is_coloured(colour):
         rgb = as_rgb(colour)
         ground = ground_colour(rgb)
         tone, several = away_from(rgb, ground)
@@ -150,7 +154,7 @@ def _by_tone(
         notes = tuple(d for d in inked.decisions if d.topic != "polarity")
         decisions = (*said, Decision("ink", text, "--ink COLOUR"), *notes)
     else:
-        inked = stretched(grey_of(colour), dark=dark)
+        inked = stretched(grey_of(colour), dark=dark, in_light=in_light)
         decisions = (*said, *inked.decisions)
     if dark is None:
         check_picture(inked)

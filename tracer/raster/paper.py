@@ -32,7 +32,7 @@ class Inked:
     neither: float = 0.0  # share of the sheet that is areas neither of paper nor of ink
 
 
-def stretched(tone: Tone, *, dark: bool | None) -> Inked:
+def stretched(tone: Tone, *, dark: bool | None, in_light: bool = False) -> Inked:
     """Return the coverage of a picture in black and white, evenly lit or not.
 
     Even light: one level of paper and one of ink, the commonest on either side of the threshold
@@ -45,6 +45,10 @@ def stretched(tone: Tone, *, dark: bool | None) -> Inked:
         Grey levels.
     dark
         Whether ink is the darker; None: the border decides, since paper surrounds a design.
+    in_light
+        Whether a camera or a scanner made the picture. There the lens mixed light at the edge
+        before it was encoded, so half-way is half of the light; a renderer mixes stored values.
+        With a blur of 1 px the two lie half a pixel apart.
 
     Raises
     ------
@@ -61,10 +65,8 @@ def stretched(tone: Tone, *, dark: bool | None) -> Inked:
     upright = small if ink_dark else 1 - small
     spread = _paper_spread(upright, edge if ink_dark else 1 - edge)
     if spread > UNEVEN and not _few_levels(tone):
-        values, in_light, neither = flattened(tone, upright, ink_dark=ink_dark)
+        values, neither = flattened(tone, upright, ink_dark=ink_dark, in_light=in_light)
         text = f"the light is uneven (paper varies by {spread:.0%}): evened out"
-        if in_light:
-            text += "; edges are even in light, so they were taken in light"
         said = (*said, Decision("light", text, "--threshold"))
         return _finished(values, said, uneven=True, neither=neither)
     levels = tone.levels
@@ -73,7 +75,16 @@ def stretched(tone: Tone, *, dark: bool | None) -> Inked:
     if abs(paper - ink) < LEAST_CONTRAST:
         raise _low_contrast(abs(paper - ink))
     neither = _neither((paper - small) / (paper - ink))
-    np.clip((paper - table) / (paper - ink), 0, 1, out=table)
+    if in_light:
+        ends = _light(np.array([paper, ink]))
+        paper_seen, ink_seen, seen = (
+            float(ends[0]),
+            float(ends[1]),
+            _light(table.astype(np.float64)),
+        )
+    else:
+        paper_seen, ink_seen, seen = paper, ink, table.astype(np.float64)
+    table = np.clip((paper_seen - seen) / (paper_seen - ink_seen), 0, 1).astype(np.float32)
     said = (
         *said,
         Decision(
@@ -266,8 +277,10 @@ def _low_contrast(contrast: float) -> InputError:
     )
 
 
-def flattened(tone: Tone, small: FloatImage, *, ink_dark: bool) -> tuple[FloatImage, bool, float]:
-    """Return the coverage of an unevenly lit sheet, whether taken in light, and `_neither`.
+def flattened(
+    tone: Tone, small: FloatImage, *, ink_dark: bool, in_light: bool
+) -> tuple[FloatImage, float]:
+    """Return the coverage of an unevenly lit sheet, 0..1, and `_neither` of it.
 
     Light multiplies paper and ink alike, so the picture divided by its paper is evenly lit; this
     holds in stored values too, as their transfer curve is close to a power. The paper's
@@ -276,10 +289,6 @@ def flattened(tone: Tone, small: FloatImage, *, ink_dark: bool) -> tuple[FloatIm
     the pixels known to be paper. Ink and threshold are then found as on even light. In the spirit
     of Sauvola and Pietikainen (Pattern Recognition 33, 2000), whose local threshold follows the
     local mean; here the soft edge is kept.
-
-    Where a camera or a scanner made the picture, light was mixed at the edge before it was
-    encoded. Whether the edge is even in light or in stored values is measured, see
-    `_mixed_in_light`.
     """
     import cv2  # noqa: PLC0415 - heavy
 
@@ -300,38 +309,19 @@ def flattened(tone: Tone, small: FloatImage, *, ink_dark: bool) -> tuple[FloatIm
     np.subtract(sheet, values, out=values)
     values /= sheet - ink
     np.clip(values, 0, 1, out=values)
-    curve = _mixed_in_light(values, ink / sheet) if ink_dark else None
-    if curve is None:
-        return values, False, neither
-    for here in strips(rows, columns):
-        np.take(curve, np.rint(values[here] * 255).astype(np.uint8), out=values[here])
-    return values, True, neither
+    if in_light:
+        ends = np.array([sheet, ink]) / sheet
+        stored = np.interp(np.linspace(0, 1, 256), [0, 1], ends if ink_dark else 1 - ends)
+        mixed = _light(np.clip(stored, 0, 1))
+        curve = ((mixed[0] - mixed) / (mixed[0] - mixed[-1])).astype(np.float32)
+        for here in strips(rows, columns):
+            np.take(curve, np.rint(values[here] * 255).astype(np.uint8), out=values[here])
+    return values, neither
 
 
-def _mixed_in_light(values: FloatImage, ink: float) -> FloatImage | None:
-    """Return the curve from coverage in stored values to coverage in light, (256,), or None.
-
-    A lens blurs an edge evenly in light: the pixels of a transition are then as often less than
-    half covered as more. Where that holds in light (decoded by the curve of sRGB, IEC 61966-2-1)
-    and plainly not in stored values, light it was. Looked at are pixels with pure ink and pure
-    paper within three pixels, so that fine lines do not lean the balance.
-    """
-    import cv2  # noqa: PLC0415 - heavy
-
-    step = max(1, int((values.size / 1_000_000) ** 0.5))
-    part = values[: values.shape[0] // step, : values.shape[1] // step]
-    box = np.ones((7, 7), np.uint8)
-    between = (cv2.dilate(part, box) > 0.95) & (cv2.erode(part, box) < 0.05)
-    edge = part[between & (part > 0.1) & (part < 0.9)]
-    if edge.size < 500:
-        return None
-    stored = 1 - np.linspace(0, 1, 256) * (1 - ink)
-    light = np.where(stored <= 0.04045, stored / 12.92, ((stored + 0.055) / 1.055) ** 2.4)
-    curve = ((light[0] - light) / (light[0] - light[-1])).astype(np.float32)
-    as_light = np.take(curve, np.rint(edge * 255).astype(np.uint8))
-    inside = as_light[(as_light > 0.1) & (as_light < 0.9)]
-    off_stored, off_light = abs(float(edge.mean()) - 0.5), abs(float(inside.mean()) - 0.5)
-    return curve if off_stored > 0.04 and off_light < 0.5 * off_stored else None
+def _light(stored: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the light that values stored by the curve of sRGB (IEC 61966-2-1) stand for."""
+    return np.where(stored <= 0.04045, stored / 12.92, ((stored + 0.055) / 1.055) ** 2.4)
 
 
 def _paper_surface(small: FloatImage) -> FloatImage:

@@ -10,7 +10,7 @@ from PIL import Image, ImageFile, UnidentifiedImageError
 from tracer.bounds import PIXELS, longest_side
 from tracer.errors import InputError, TracerError
 from tracer.model import Artwork, Decision
-from tracer.raster.header import density, orientation, profile
+from tracer.raster.header import camera, density, orientation, profile
 from tracer.raster.pixels import Pixels, Samples, turned, unpack
 from tracer.raster.quiet import quiet_decoder
 from tracer.raster.refusal import damaged, truncated
@@ -112,7 +112,7 @@ def _decode(
             dots, dots_said = density(image)
             convert, profile_said = profile(image, options)
             pixels = unpack(image, raw_mode, convert)
-            mode_said = _mode_decision(image)
+            mode_said = (*_mode_decision(image), *camera(image))
         if raw_mode in _HIGH_LOW and pixels.alpha is not None:
             pixels = _with_low_bytes(pixels, data, *_HIGH_LOW[raw_mode])
     except (OSError, EOFError, SyntaxError) as error:

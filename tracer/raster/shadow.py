@@ -1,0 +1,46 @@
+"""Soft shadows and glows behind a design: found, and taken away from under its edges."""
+
+import numpy as np
+
+from tracer.model import Decision
+from tracer.raster.scalar import FloatImage, strips
+
+_FLAT = 0.12
+_STRONGEST = 0.6
+_LEAST_SHARE = 0.01
+
+
+def without_shadow(alpha: FloatImage) -> tuple[FloatImage, tuple[Decision, ...]]:
+    """Return the alpha without a soft shadow or glow behind the design, and what was done.
+
+    Where the ink covers the share c of a pixel over a shadow of strength s, alpha is
+    ``c + s (1 - c)`` (Porter and Duff, "Compositing digital images", 1984, the operator *over*).
+    Shadow is what is weak, and flat: it changes by less than 12 % over three pixels, where a sharp
+    edge goes from nothing to all within two pixels. Its strength under an edge is that of the
+    shadow within three pixels. Without a shadow the very same array comes back.
+    """
+    import cv2  # noqa: PLC0415 - heavy
+
+    step = max(1, int((alpha.size / 1_000_000) ** 0.5))
+    some = np.mean((alpha[::step, ::step] > 0.02) & (alpha[::step, ::step] < _STRONGEST))
+    ink = float(np.mean(alpha[::step, ::step] > 0.9))
+    if ink == 0 or some < _LEAST_SHARE * ink:
+        return alpha, ()
+    box = np.ones((3, 3), np.uint8)
+    slope = cv2.morphologyEx(alpha, cv2.MORPH_GRADIENT, box)
+    weak = ((slope < _FLAT) & (alpha > 0.004) & (alpha < _STRONGEST)).astype(np.uint8)
+    weak = np.asarray(cv2.morphologyEx(weak, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8)))
+    if weak.mean() < 5 * _LEAST_SHARE * ink:
+        return alpha, ()
+    strength = np.where(weak > 0, alpha, np.float32(0))
+    around = (7, 7)
+    weight = cv2.blur(weak.astype(np.float32), around)
+    strength = cv2.blur(strength, around)
+    np.divide(strength, weight, out=strength, where=weight > 1e-6)
+    strength[weight <= 1e-6] = 0
+    out = np.empty_like(alpha)
+    for here in strips(*alpha.shape):
+        share = (alpha[here] - strength[here]) / (1 - strength[here])
+        out[here] = np.where(weak[here] > 0, 0, np.clip(share, 0, 1))
+    text = "a soft shadow or glow was taken for none of the design: its edge is the sharp one"
+    return out, (Decision("soft", text, "--threshold", warning=True, code="W_SOFT"),)
