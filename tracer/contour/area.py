@@ -154,6 +154,20 @@ def coverage_grid(loops: Loops, shape: tuple[int, int]) -> NDArray[np.float32]:
     return grid
 
 
+def read_between(values: NDArray[np.float32], places: Floats) -> Floats:
+    """Return values (rows, columns) at `places` (..., 2) in px, by proportion between centres."""
+    rows, columns = values.shape
+    x = np.clip(places[..., 0] - 0.5, 0, columns - 1.001)
+    y = np.clip(places[..., 1] - 0.5, 0, rows - 1.001)
+    j, i = x.astype(np.intp), y.astype(np.intp)
+    x, y = x - j, y - i
+    flat, at = values.ravel(), i * columns + j
+    above = flat[at] * (1 - x) + flat[at + 1] * x
+    below = flat[at + columns] * (1 - x) + flat[at + columns + 1] * x
+    read: Floats = above * (1 - y) + below * y
+    return read
+
+
 def cross_free(rings: tuple[Points, ...]) -> bool:
     """Say whether rings neither cross nor touch themselves or each other."""
     lines = [shapely.LinearRing(ring) for ring in rings]

@@ -5,7 +5,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from tracer.contour.area import Floats, away_from_ink
+from tracer.contour.area import Floats, away_from_ink, read_between
 from tracer.model import Coverage, Edge, EdgeNoise, Points
 
 PROFILES = 600
@@ -116,21 +116,7 @@ def _profiles(values: NDArray[np.float32], rings: tuple[Points, ...]) -> Floats:
     at, normal = np.concatenate(spots), away_from_ink(np.concatenate(ways))
     out = np.arange(-REACH_PX, REACH_PX + STEP_PX / 2, STEP_PX)
     places = at[:, None] + normal[:, None] * out[None, :, None]
-    return _read(np.pad(values, 1), places - 0.5 + 1)
-
-
-def _read(values: NDArray[np.float32], places: Floats) -> Floats:
-    """Return values (rows, columns) between pixel centres by proportion; (..., 2) x and y."""
-    rows, columns = values.shape
-    x = np.clip(places[..., 0], 0, columns - 1.001)
-    y = np.clip(places[..., 1], 0, rows - 1.001)
-    j, i = x.astype(np.intp), y.astype(np.intp)
-    x, y = x - j, y - i
-    flat, at = values.ravel(), i * columns + j
-    above = flat[at] * (1 - x) + flat[at + 1] * x
-    below = flat[at + columns] * (1 - x) + flat[at + columns + 1] * x
-    read: Floats = above * (1 - y) + below * y
-    return read
+    return read_between(np.pad(values, 1), places + 1)
 
 
 def _blur(profiles: Floats) -> float:

@@ -1,10 +1,20 @@
 """Least squares on rings: match the coverage seen, and bend evenly where it says nothing."""
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from tracer.contour.area import Floats, Index, Loops, Pieces, away_from_ink, coverage_of, cut_at_pixels
+from tracer.contour.area import (
+    Floats,
+    Index,
+    Loops,
+    Pieces,
+    away_from_ink,
+    coverage_of,
+    cut_at_pixels,
+)
 
 STEADINESS = 1e-4
 """Weight on the move itself; only keeps vertices that no pixel speaks about where they are."""
@@ -13,15 +23,23 @@ Misfit = Callable[[Floats, Floats], Floats]
 """(coverage seen, coverage of the rings) -> what is still missing in each pixel."""
 
 
+@dataclass(frozen=True, slots=True)
+class Bending:
+    """How strongly rings are asked to bend evenly, and from where a corner is let be."""
+
+    fairness: float
+    corner_px: float
+
+
 def fair_step(
-    loops: Loops, seen: Floats, columns: int, misfit: Misfit, *, fairness: float, corner_px: float
+    loops: Loops, seen: NDArray[np.float32], columns: int, misfit: Misfit, bending: Bending
 ) -> Loops:
     """Move every vertex along its normal towards least misfit and even bending.
 
-    One step of Gauss-Newton on the sum over pixels of the squared misfit plus `fairness` times the
+    One step of Gauss-Newton on the sum over pixels of the squared misfit plus the fairness times the
     sum over edges of the squared third difference across the edge. The third difference vanishes
-    on lines and circles, so neither is pulled out of shape. Where it is large against `corner_px`
-    the artwork has a corner, and its weight fades (Geman and McClure, "Statistical methods for
+    on lines and circles, so neither is pulled out of shape. Where it is large against the corner
+    measure the artwork has a corner, and its weight fades (Geman and McClure, "Statistical methods for
     tomographic image reconstruction", Bull. ISI 52, 1987) instead of rounding the corner off.
 
     Parameters
@@ -32,15 +50,15 @@ def fair_step(
         Flat coverage of the page, `columns` a row.
     misfit
         How seen and produced coverage are compared.
-    fairness, corner_px
-        See above; found by trial.
+    bending
+        See above.
     """
     pieces = cut_at_pixels(loops)
     pixels, of_piece, covered = coverage_of(pieces, columns)
-    missing = misfit(seen[pixels], covered)
+    missing = misfit(seen[pixels].astype(np.float64), covered)
     normals = loops.normals()
     gain = _Gain(loops, pieces, of_piece, len(pixels), normals)
-    bend = _Bend(loops, normals, fairness, corner_px)
+    bend = _Bend(loops, normals, bending)
 
     def normal_equations(move: Floats) -> Floats:
         return gain.back(gain.of(move)) + bend.back(bend.of(move)) + STEADINESS * move
@@ -49,13 +67,13 @@ def fair_step(
     return _moved(loops, normals, move)
 
 
-def fair_moves(loops: Loops, wanted: Floats, *, fairness: float, corner_px: float) -> Loops:
+def fair_moves(loops: Loops, wanted: Floats, bending: Bending) -> Loops:
     """Move every vertex along its normal by about `wanted` (N,) px, bending evenly.
 
     As `fair_step`, with the square of what is missing of each wanted move in place of the misfit.
     """
     normals = loops.normals()
-    bend = _Bend(loops, normals, fairness, corner_px)
+    bend = _Bend(loops, normals, bending)
 
     def normal_equations(move: Floats) -> Floats:
         return move + bend.back(bend.of(move))
@@ -101,7 +119,7 @@ class _Gain:
 class _Bend:
     """The weighted third differences across each edge, and their change by the moves."""
 
-    def __init__(self, loops: Loops, normals: Floats, fairness: float, corner_px: float) -> None:
+    def __init__(self, loops: Loops, normals: Floats, bending: Bending) -> None:
         after, before = loops.after, loops.before
         x = loops.points
         self._around = (before, slice(None), after, after[after])
@@ -109,7 +127,7 @@ class _Bend:
         across /= np.maximum(np.hypot(across[:, 0], across[:, 1]), 1e-9)[:, None]
         third = x[after[after]] - 3 * x[after] + 3 * x - x[before]
         size = _dot(third, across)
-        weight = np.sqrt(fairness) / (1 + (size / corner_px) ** 2)
+        weight = np.sqrt(bending.fairness) / (1 + (size / bending.corner_px) ** 2)
         self.now = weight * size
         self._factors = [
             weight * factor * _dot(across, normals[k])
