@@ -44,9 +44,7 @@ class TracerError(Exception):
     status = Status.FAULT
     default_code = "E_INTERNAL"
 
-    def __init__(
-        self, message: str, *, hint: str = "", code: str = "", subject: str = ""
-    ) -> None:
+    def __init__(self, message: str, *, hint: str = "", code: str = "", subject: str = "") -> None:
         super().__init__(message)
         self.message = message
         self.hint = hint

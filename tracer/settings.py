@@ -89,7 +89,7 @@ class Relief:
 class InkOptions:
     """How the ink is told from the ground."""
 
-    ink: str = "auto"  # auto | alpha | dark | light | a colour such as #c00 or "navy"; comma-separated
+    ink: str = "auto"  # auto | alpha | dark | light | colours such as "navy" or "#c00,#222"
     threshold: float | None = None  # level of coverage taken as the edge, 0..1; None: decided
     levels: int = 0  # each colour a level of its own, at most six; 0: one region
     straighten: bool = False
