@@ -131,8 +131,8 @@ def _changes(result: Result, report: Mapping[str, Any]) -> Html:
         for kind in kinds
     ]
     return joined(
-        tag("h2", esc("What was changed")),
-        tag("p", esc(lead)),
+        tag("h2", esc("What was changed"), cls="sheet"),
+        tag("p", esc(lead), cls="lead"),
         tag(
             "figure",
             tag("div", _img(overlay, "The artwork with the finished outline over it"), cls="plate"),
@@ -209,7 +209,7 @@ def _details(result: Result) -> Html:
                 "Left the artwork's own pixels with the place marked, right the finished outline."
                 " The dashed circle has the limit as its diameter."
             ),
-            cls="soft",
+            cls="soft lead",
         ),
         tag("div", *figures, cls="details"),
     )

@@ -21,6 +21,7 @@ from tracer.out.words import counted, is_shop_rule
 from tracer.units import shown_length
 
 _PREVIEW_PX = 420
+_MOST_PLACES = 12
 
 
 def width_maps(result: Result, report: Mapping[str, Any]) -> Html:
@@ -204,12 +205,14 @@ def facts(report: Mapping[str, Any]) -> Html:
         *report["regularised"],
         f"Measured on the written drawing: {verified['method']}",
     ]
-    for place in verified["places"]:
+    for place in verified["places"][:_MOST_PLACES]:
         x, y = place["at_mm"]
         lines.append(
             f"Below its limit: {place['side']} of {shown_length(place['width_mm'])}"
             f" at {x:.2f}, {y:.2f}."
         )
+    if len(verified["places"]) > _MOST_PLACES:
+        lines.append(f"… {len(verified['places'])} such places in all; the JSON report has each.")
     return joined(
         tag("h2", esc("The drawing")),
         tag("ul", *(tag("li", esc(line)) for line in lines), cls="plain"),
