@@ -1,16 +1,216 @@
-"""Find every place that breaks a limit and mend it."""
+"""Find every place that breaks a limit and mend it.
 
-from tracer.model import Mended, Region, Verdict
+Order: islands and openings, gaps, metal, gaps again, tips, inside corners. What became of each
+place is not taken from the repairs but measured afresh on the result.
+"""
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import shapely
+
+from tracer.curves.regions import as_region
+from tracer.model import Finding, Kind, Mended, Region, Verdict
 from tracer.process import Limits
-from tracer.settings import Settings
+from tracer.rules.bodies import mend_bodies
+from tracer.rules.gaps import mend_gaps, reopen_gaps
+from tracer.rules.metal import blunt_tips, thicken
+from tracer.rules.patches import Patch, apply, fillable, touching
+from tracer.rules.report import finding_of, in_reading_order, verdict_of
+from tracer.rules.size import smallest_safe_factor
+from tracer.rules.survey import Defect, Sizes, Survey, defects_of, sizes_of, survey
+from tracer.settings import Grade, Role, Settings
+
+_EMPTY = shapely.MultiPolygon()
+_PASSES = 3
+
+
+@dataclass(slots=True)
+class _Work:
+    """The ink on its way through the repairs."""
+
+    ink: Region
+    sizes: Sizes
+    settings: Settings
+    kept: Region
+    added: list[shapely.Geometry] = field(default_factory=list)
+
+    @property
+    def sunk(self) -> bool:
+        return self.settings.role is Role.SUNK
+
+    def survey(self) -> Survey:
+        return survey(self.ink, self.sizes, self.settings.role)
+
+    def take(self, patches: list[Patch]) -> None:
+        """Apply patches, leaving the kept places alone."""
+        if not self.kept.is_empty:
+            patches = [replace(p, shape=p.shape.difference(self.kept)) for p in patches]
+        if not patches:
+            return
+        self.added += [p.shape for p in patches]
+        self.ink = as_region(apply(self.ink, patches, sunk=self.sunk))
 
 
 def mend_region(
-    region: Region, limits: Limits, settings: Settings, *, margin_mm: float, check_only: bool = False
+    region: Region,
+    limits: Limits,
+    settings: Settings,
+    *,
+    margin_mm: float,
+    check_only: bool = False,
+    kept: Region = _EMPTY,
 ) -> Mended:
     """Bring a region to its limits.
 
-    `region` is the ink in mm, y up. Repairs aim at the limit plus `margin_mm` (twice the fit
-    tolerance), so that the fit cannot eat into the limit.
+    Promised: the result, measured again by the same means, has no place below the limits that is
+    not a finding with status ``open`` or ``kept``; nothing moves outside the reach of a finding;
+    pieces and openings come or go only with a finding. Not promised: that every place can be
+    mended; where metal and gap together are too narrow both stay as they are.
+
+    Parameters
+    ----------
+    region
+        The ink in mm, y up, with vertices no further apart than the detail wants.
+    limits
+        In mm; with no limits at all the region comes back as it is.
+    settings
+        Role, grade, repairs and the numbers of findings to leave alone.
+    margin_mm
+        Repairs aim at the limit plus this, so that the fit cannot eat into the limit.
+    check_only
+        Find and measure only; actions say what would be done.
+    kept
+        Places to leave as drawn, in the frame of the region.
+
+    Returns
+    -------
+    Mended
+        The region, its findings in reading order, the verdict as drawn and the smallest safe size.
     """
-    return Mended(region, (), Verdict.SOUND, 0.0)
+    if limits.none or region.is_empty:
+        return Mended(region, (), Verdict.SOUND, 0.0)
+    sizes = sizes_of(limits, settings.grade, margin_mm)
+    drawn = survey(region, sizes, settings.role)
+    verdict = _verdict(drawn, limits, sizes, settings)
+    factor = smallest_safe_factor(drawn.defects)
+    defects = in_reading_order(drawn.defects, region.bounds)
+    if not defects:
+        return Mended(region, (), verdict, factor)
+    chosen = [defects[n - 1].place for n in settings.keep_findings if 0 < n <= len(defects)]
+    held = as_region(shapely.union_all([kept, *(p.buffer(sizes.margin) for p in chosen)]))
+    work = _Work(region, sizes, settings, held)
+    if not check_only:
+        _repair(work, drawn)
+    rest = work.survey().defects if not check_only else drawn.defects
+    findings = _findings(defects, rest, work, region, limits, check_only=check_only)
+    return Mended(work.ink, findings, verdict, factor)
+
+
+def _repair(work: _Work, drawn: Survey) -> None:
+    sizes, settings, sunk = work.sizes, work.settings, work.sunk
+    repairs = settings.repairs
+    tolerance = max(sizes.margin / 8, 2e-4)
+    found = drawn
+    wanted = [d for d in drawn.defects if not _is_kept(d, work)]
+    work.take(mend_bodies(found, wanted, sizes, repairs))
+    work.take(mend_gaps(found, wanted, sizes, repairs, sunk=sunk, tolerance=tolerance))
+    for _ in range(_PASSES):
+        found = work.survey()
+        thin = [d for d in found.defects if d.metal and not _is_kept(d, work)]
+        patches = thicken(found, thin, sizes, repairs, sunk=sunk, tolerance=tolerance)
+        if not patches:
+            break
+        before = work.ink
+        work.take(patches)
+        blends = fillable(
+            work.ink, min(sizes.metal, sizes.gap or sizes.metal) / 4, tolerance, sunk=sunk
+        )
+        added = shapely.union_all([p.shape for p in patches if p.add])
+        work.take([Patch(touching(blends, added), add=True)])
+        again = work.survey()
+        gaps = [d for d in again.defects if not d.metal and not _is_kept(d, work)]
+        fresh = work.ink.symmetric_difference(before)
+        work.take(reopen_gaps(again, gaps, fresh, sizes, sunk=sunk, tolerance=tolerance))
+        if work.ink.equals(before):
+            break
+    found = work.survey()
+    tips = [d for d in found.defects if d.kind is Kind.SHARP_TIP and not _is_kept(d, work)]
+    work.take(blunt_tips(found, tips, sizes, repairs, sunk=sunk, tolerance=tolerance))
+
+
+def _is_kept(defect: Defect, work: _Work) -> bool:
+    return not work.kept.is_empty and shapely.Point(defect.at.real, defect.at.imag).intersects(
+        work.kept
+    )
+
+
+def _verdict(drawn: Survey, limits: Limits, sizes: Sizes, settings: Settings) -> Verdict:
+    """Judge the region as drawn at the advised and least grades, whatever grade is asked for."""
+    advised = sizes_of(limits, Grade.ADVISED, sizes.margin)
+    defects = drawn.defects
+    if settings.grade is Grade.LEAST:
+        defects = defects_of(drawn.axis, drawn.metal_side, advised, settings.role)
+    return verdict_of(defects, limits)
+
+
+def _findings(
+    defects: list[Defect],
+    rest: tuple[Defect, ...],
+    work: _Work,
+    region: Region,
+    limits: Limits,
+    *,
+    check_only: bool,
+) -> tuple[Finding, ...]:
+    """Return one finding for each defect, and for each that a repair left behind elsewhere."""
+    changes = shapely.get_parts(work.ink.symmetric_difference(region))
+    changes = changes[shapely.area(changes) > 0]
+    owner = _owners(changes, [d.place for d in defects])
+    still = [[] for _ in defects]  # type: list[list[Defect]]
+    fresh: list[Defect] = []
+    reach = [
+        shapely.union_all([d.place, *changes[owner == k]]).buffer(work.sizes.margin + 1e-6)
+        for k, d in enumerate(defects)
+    ]
+    tree = shapely.STRtree(reach)
+    for left in rest:
+        near = tree.query(shapely.Point(left.at.real, left.at.imag), predicate="intersects")
+        near = near if len(near) else tree.query(left.place, predicate="intersects")
+        same = [k for k in near if defects[k].metal is left.metal]
+        if len(near):
+            still[int(min(same or near))].append(left)
+        else:
+            fresh.append(left)
+    every = [
+        finding_of(
+            defect,
+            as_region(shapely.union_all(changes[owner == k])),
+            still[k],
+            region,
+            work.sizes,
+            limits,
+            work.settings,
+            kept=_is_kept(defect, work),
+            check_only=check_only,
+        )
+        for k, defect in enumerate(defects)
+    ]
+    every += [
+        finding_of(
+            d, _EMPTY, [d], region, work.sizes, limits, work.settings, kept=False, check_only=False
+        )
+        for d in fresh
+    ]
+    return tuple(replace(f, number=n) for n, f in enumerate(every, 1))
+
+
+def _owners(changes: np.ndarray, places: list[shapely.Geometry]) -> np.ndarray:
+    """Return for each change the place that it belongs to: the one it overlaps, or the nearest."""
+    if not len(changes) or not places:
+        return np.zeros(len(changes), dtype=np.int64)
+    tree = shapely.STRtree(places)
+    index, nearest = tree.query_nearest(changes, all_matches=False)
+    owner = np.zeros(len(changes), dtype=np.int64)
+    owner[index] = nearest
+    return owner

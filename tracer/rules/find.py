@@ -1,0 +1,258 @@
+"""Find thin places, small bodies and sharp tips on a skeleton.
+
+Works on one side, metal or mould. With r half the limit, the thin part of the skeleton is where
+the disc is smaller than r. A connected thin part that runs into wider parts at two mouths or more
+is a neck; at one it hangs on, and counts if it stands out further than r (1 / sin(a / 2) - 1) with
+a = 60 degrees, that is further than a corner of 60 degrees does; with none the whole body is thin.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from tracer.rules.skeleton import Bools, Complex, Floats, Ints, Skeleton, components
+
+CORNER = 1.0
+"""1 / sin(a / 2) - 1 for the sharpest corner that counts as one, a = 60 degrees."""
+LONG = 3.0
+"""A body longer than three of its widths is a line (or slot), a shorter one an island (opening)."""
+NEEDLE = 8.0
+"""A tip that would come out shorter by more than this many r (four widths) is a thin line:
+its sides converge by less than 12.8 degrees."""
+_NOISE = 1.03
+_BEAD = 1.35
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Place:
+    """A thin place of one side. `nodes` are its part of the skeleton, `line` its centre line."""
+
+    nodes: Ints
+    line: Ints
+    mouths: int
+    body: int
+    half: float
+    at: complex
+    lost: float  # how far it stands out beyond the disc at its mouth
+    runs_out: bool  # tapers to a point
+
+    @property
+    def is_tip(self) -> bool:
+        """Whether it is a corner sharper than 60 degrees and no needle."""
+        return self.mouths == 1 and self.runs_out
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Body:
+    """A piece of metal or an opening in it."""
+
+    number: int
+    half: float  # radius of the inscribed circle
+    at: complex
+    area: float
+
+    @property
+    def is_long(self) -> bool:
+        """Whether it is a line rather than a dot: compares its area with its width squared."""
+        return self.area > LONG * (2 * self.half) ** 2
+
+
+def bodies(axis: Skeleton, side: Bools) -> tuple[Body, ...]:
+    """Return the bodies of a side with their inscribed circles, without the open ground."""
+    index = np.flatnonzero(side & (axis.body != axis.ground))
+    if not len(index):
+        return ()
+    order = index[np.lexsort([axis.half[index], axis.body[index]])]
+    last = np.flatnonzero(np.append(axis.body[order][1:] != axis.body[order][:-1], True))
+    areas = np.bincount(axis.body[index], weights=axis.area[index])
+    return tuple(
+        Body(
+            int(axis.body[k]),
+            float(axis.half[k]),
+            complex(axis.centre[k]),
+            float(areas[axis.body[k]]),
+        )
+        for k in order[last]
+    )
+
+
+def thin_places(axis: Skeleton, side: Bools, limit: float, target: float) -> tuple[Place, ...]:
+    """Return the places of a side narrower than `limit`, each as far as it is below `target`.
+
+    Where a whole body is thinner than `target` it is one place without mouths.
+    """
+    if limit <= 0:
+        return ()
+    r = target / 2
+    count = len(axis.half)
+    a, b = axis.link[side[axis.link[:, 0]]].T
+    thin = side & (axis.half < r)
+    if not thin.any():
+        return ()
+    thin |= _beads(axis, side, thin, a, b, r)
+    both = thin[a] & thin[b]
+    group = components(count, a[both], b[both])
+    one = thin[a] != thin[b]
+    inner = np.where(thin[a], a, b)[one]
+    mouths = np.bincount(group[inner], minlength=count)
+    line, lost = _peel(axis, thin, a, b)
+    found = []
+    members = np.flatnonzero(thin)
+    members = members[np.argsort(group[members], kind="stable")]
+    starts = np.flatnonzero(np.append(True, np.diff(group[members]) != 0))
+    at_mouth = np.zeros(count, dtype=bool)
+    at_mouth[inner] = True
+    for nodes in np.split(members, starts[1:]):
+        place = _place(axis, nodes, int(mouths[group[nodes[0]]]), line, lost, at_mouth)
+        if place is not None and place.half * 2 < limit:
+            found.append(place)
+    return tuple(found)
+
+
+def _place(
+    axis: Skeleton,
+    nodes: Ints,
+    mouths: int,
+    line: Bools,
+    lost: Floats,
+    at_mouth: Bools,
+) -> Place | None:
+    facing = nodes[axis.facing[nodes]]
+    if mouths > 1:
+        core = nodes[line[nodes]]
+        core = np.union1d(core, facing[lost[facing] > CORNER * _NOISE * axis.half[facing]])
+    else:
+        core = facing
+    if not len(core):
+        return None
+    out, runs_out = 0.0, False
+    least = core[axis.half[core].argmin()]
+    if mouths == 1:
+        root = nodes[at_mouth[nodes]][0]
+        out = float(lost[root])
+        if out <= CORNER * _NOISE * axis.half[root]:
+            return None
+        runs_out = bool(
+            axis.half[least] < 0.5 * axis.half[root]
+            and out < NEEDLE * axis.half[root]
+            and _tapers(axis, nodes, axis.centre[root], float(axis.half[root]))
+        )
+    return Place(
+        nodes=nodes,
+        line=core,
+        mouths=mouths,
+        body=int(axis.body[nodes[0]]),
+        half=0.0 if runs_out else float(axis.half[least]),
+        at=complex(axis.centre[least]),
+        lost=out,
+        runs_out=runs_out,
+    )
+
+
+def _tapers(axis: Skeleton, nodes: Ints, root: complex, half: float) -> bool:
+    """Tell whether the width falls off along the whole place, not at its mouth only."""
+    far = np.abs(axis.centre[nodes] - root)
+    length = far.max()
+    if length <= 0:
+        return False
+    end_half = float(axis.half[nodes[far.argmax()]])
+    wide = far[axis.half[nodes] > (half + end_half) / 2]
+    return bool(len(wide) and wide.max() > 0.25 * length)
+
+
+def _beads(axis: Skeleton, side: Bools, thin: Bools, a: Ints, b: Ints, r: float) -> Bools:
+    """Tell which wider nodes are mere beads on thin lines: a crossing, a bend, noise.
+
+    A bead is hardly wider than the limit, hardly longer than wide, and joined to thin parts only.
+    """
+    wide = side & ~thin
+    both = wide[a] & wide[b]
+    group = components(len(axis.half), a[both], b[both])
+    index = np.flatnonzero(wide)
+    if not len(index):
+        return wide
+    count = len(axis.half)
+    high = np.zeros(count)
+    np.maximum.at(high, group[index], np.minimum(axis.half[index], 1e9))
+    box = []
+    for values in (axis.centre[index].real, axis.centre[index].imag):
+        least, most = np.full(count, np.inf), np.full(count, -np.inf)
+        np.minimum.at(least, group[index], values)
+        np.maximum.at(most, group[index], values)
+        box.append(most - least)
+    one = wide[a] != wide[b]
+    arms = np.bincount(group[np.where(wide[a], a, b)[one]], minlength=count)
+    bead = (high < _BEAD * r) & (np.hypot(*box) < 2 * r) & (arms > 1)
+    chosen: Bools = wide & bead[group]
+    return chosen
+
+
+def _peel(axis: Skeleton, thin: Bools, a: Ints, b: Ints) -> tuple[Bools, Floats]:
+    """Strip the thin parts from their ends.
+
+    Returns
+    -------
+    tuple
+        Which nodes are left, those on a way between mouths (or around an opening); for each node how far the branch
+        beyond it stands out of its disc.
+    """
+    count = len(axis.half)
+    degree = np.bincount(a, minlength=count) + np.bincount(b, minlength=count)
+    others = np.zeros(count, dtype=np.int64)
+    np.add.at(others, a, b)
+    np.add.at(others, b, a)
+    half = np.where(np.isfinite(axis.half), axis.half, 1e9)
+    known = ~np.isnan(axis.end)
+    tip = np.where(known, axis.end, axis.centre)
+    tip_radius = np.where(known, 0.0, half)
+    lost = np.maximum(np.abs(axis.centre - tip) + tip_radius - half, 0)
+    left = thin.copy()
+    leaves = np.flatnonzero(left & (degree == 1))
+    while len(leaves):
+        parents = others[leaves]
+        # of two leaves that have only each other the later one stays
+        single = ~((degree[parents] == 1) & left[parents] & (parents < leaves))
+        leaves, parents = leaves[single], parents[single]
+        left[leaves] = False
+        degree[leaves] = 0
+        np.subtract.at(degree, parents, 1)
+        np.subtract.at(others, parents, leaves)
+        reach = np.abs(axis.centre[parents] - tip[leaves]) + tip_radius[leaves] - half[parents]
+        order = np.argsort(reach, kind="stable")
+        order = order[reach[order] > lost[parents[order]]]
+        up, low = parents[order], leaves[order]
+        lost[up] = reach[order]
+        tip[up], tip_radius[up] = tip[low], tip_radius[low]
+        candidates = np.unique(parents)
+        leaves = candidates[left[candidates] & (degree[candidates] == 1)]
+    return left, lost
+
+
+def outline_of(axis: Skeleton, nodes: Ints) -> shapely.Geometry:
+    """Return the part of the plane that the triangles of some nodes cover."""
+    corners = axis.corners[nodes]
+    corners = corners[(corners >= 0).all(axis=1)]
+    if not len(corners):
+        return shapely.Polygon()
+    p = axis.point[corners]
+    rings = np.stack([p.real, p.imag], axis=-1)
+    return shapely.unary_union(shapely.polygons(rings))
+
+
+def centre_line(axis: Skeleton, nodes: Ints, tolerance: float) -> shapely.Geometry:
+    """Return the lines and points through the centres of some nodes that are linked."""
+    chosen = np.zeros(len(axis.half), dtype=bool)
+    chosen[nodes] = True
+    links = axis.link[chosen[axis.link].all(axis=1)]
+    alone = chosen.copy()
+    alone[links.ravel()] = False
+    pairs: Complex = axis.centre[links]
+    parts: list[shapely.Geometry] = []
+    if len(links):
+        lines = shapely.linestrings(np.stack([pairs.real, pairs.imag], axis=-1))
+        merged = shapely.line_merge(shapely.multilinestrings(lines))
+        parts.append(shapely.simplify(merged, tolerance))
+    single = axis.centre[alone]
+    parts.extend(shapely.points(single.real, single.imag))
+    return shapely.GeometryCollection(parts)

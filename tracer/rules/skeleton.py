@@ -1,0 +1,303 @@
+"""The centre lines of metal and mould between the two sides that face each other.
+
+Built from the Delaunay triangulation of points along the boundary: the centre of each triangle is
+the centre of a disc inscribed in metal or in mould, and neighbouring triangles are neighbours
+along the centre line (Blum, "A transformation for extracting new descriptors of shape", 1967;
+Attali, Boissonnat and Edelsbrunner, "Stability and computation of medial axes", 2009). Widths are
+measured from the centre to the sides themselves, not to the sample points, so that their spacing
+cancels out to first order.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from tracer.model import Region
+
+Complex = NDArray[np.complex128]
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+_ROUNDS = 5
+_MOST_POINTS = 150_000
+_FACING = 0.86
+"""Sine of half the angle between the two contacts from which on sides face each other: 60 degrees,
+the sharpest corner that counts as one, less one degree of noise."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Skeleton:
+    """Inscribed discs and how they hang together, of both sides of an outline.
+
+    Node k is a disc about `centre[k]` of radius `half[k]` (half the local width, mm), within the
+    ink where `inside[k]`. `body[k]` numbers the piece or opening it lies in; `ground` is the number
+    of the open ground. `corners` (N, 3) are the boundary points of the triangle, -1 where the node
+    is the narrow middle between two triangles. `end` is the point where a branch runs out.
+    """
+
+    point: Complex
+    centre: Complex
+    half: Floats
+    inside: Bools
+    facing: Bools
+    body: Ints
+    ground: int
+    area: Floats
+    corners: Ints
+    end: Complex  # nan where the node is no end
+    link: Ints  # (L, 2)
+
+
+def skeleton(region: Region, spacing: float, tolerance: float) -> Skeleton:
+    """Return the skeleton of a region, its boundary sampled every `spacing` mm or closer.
+
+    The boundary is simplified by `tolerance` first. Samples are put closer where the two sides are
+    nearer than the spacing, in at most five rounds.
+    """
+    plain = shapely.simplify(region, tolerance, preserve_topology=True)
+    point, after = _samples(plain, spacing)
+    triangles = _delaunay(point)
+    for _ in range(_ROUNDS):
+        wanted = _too_long(point, after, triangles, tolerance)
+        if not wanted.any() or len(point) + wanted.sum() > _MOST_POINTS:
+            break
+        point, after = _split(point, after, wanted)
+        triangles = _delaunay(point)
+    return _build(point, after, triangles)
+
+
+def components(count: int, a: Ints, b: Ints) -> Ints:
+    """Return for each of `count` nodes the smallest node that it is linked to, over any path."""
+    root = np.arange(count)
+    while True:
+        ra, rb = root[a], root[b]
+        apart = ra != rb
+        if not apart.any():
+            return root
+        a, b, ra, rb = a[apart], b[apart], ra[apart], rb[apart]
+        np.minimum.at(root, np.maximum(ra, rb), np.minimum(ra, rb))
+        while True:
+            higher = root[root]
+            if (higher == root).all():
+                break
+            root = higher
+
+
+def _samples(region: Region, spacing: float) -> tuple[Complex, Ints]:
+    """Return the boundary points and for each the next one, ink on the left."""
+    rings = shapely.get_rings(shapely.orient_polygons(shapely.get_parts(region)))
+    coordinates, ring = shapely.get_coordinates(
+        shapely.segmentize(rings, spacing), return_index=True
+    )
+    z = coordinates[:, 0] + 1j * coordinates[:, 1]
+    last = np.flatnonzero(np.append(ring[1:] != ring[:-1], True))
+    keep = np.ones(len(z), dtype=bool)
+    keep[last] = False
+    z, ring = z[keep], ring[keep]
+    after = np.arange(1, len(z) + 1)
+    first = np.flatnonzero(np.append(True, ring[1:] != ring[:-1]))
+    after[np.append(first[1:], len(z)) - 1] = first
+    return z, after
+
+
+def _frame(point: Complex) -> Complex:
+    """Return twelve points far around, so that the open ground is open."""
+    low = complex(point.real.min(), point.imag.min())
+    high = complex(point.real.max(), point.imag.max())
+    reach = 3 * abs(high - low) + 1
+    frame: Complex = (low + high) / 2 + reach * np.exp(2j * np.pi * (np.arange(12) + 0.37) / 12)
+    return frame
+
+
+def _delaunay(point: Complex) -> Ints:
+    """Return triangles (T, 3) counter-clockwise; indices from len(point) on are the frame."""
+    every = np.concatenate([point, _frame(point)])
+    coordinates = np.column_stack([every.real, every.imag])
+    try:
+        found = shapely.delaunay_triangles(shapely.multipoints(coordinates))
+    except (
+        shapely.GEOSException
+    ):  # points that all but coincide; Qhull merges them, but loads slowly
+        from scipy.spatial import Delaunay  # noqa: PLC0415 - only here
+
+        index = np.asarray(Delaunay(coordinates).simplices, dtype=np.int64)
+    else:
+        corner = shapely.get_coordinates(found).reshape(-1, 4, 2)[:, :3]
+        place = corner[..., 0] + 1j * corner[..., 1]
+        order = np.argsort(every, kind="stable")
+        index = order[np.searchsorted(every[order], place)]
+    p = every[index]
+    cross = (np.conj(p[:, 1] - p[:, 0]) * (p[:, 2] - p[:, 0])).imag
+    index[cross < 0] = index[cross < 0][:, ::-1]
+    return index[cross != 0]
+
+
+def _too_long(point: Complex, after: Ints, triangles: Ints, floor: float) -> Bools:
+    """Tell which boundary edges are no edge of the triangulation, or longer than what they face."""
+    n = len(point)
+    start, end = triangles.ravel(), np.roll(triangles, -1, axis=1).ravel()
+    every = np.concatenate([point, _frame(point)])
+    _, radius = _circles(every[triangles])
+    size = np.abs(point[after] - point)
+    near = np.full(n, -1.0)
+    forward = (start < n) & (after[np.minimum(start, n - 1)] == end)
+    backward = (end < n) & (after[np.minimum(end, n - 1)] == start)
+    smallest = np.full(n, np.inf)
+    radii = np.repeat(radius, 3)
+    np.minimum.at(smallest, start[forward], radii[forward])
+    np.minimum.at(smallest, end[backward], radii[backward])
+    near[np.isfinite(smallest)] = smallest[np.isfinite(smallest)]
+    wanted: Bools = (size > max(floor, 1e-3)) & (near < 0.75 * size)
+    return wanted
+
+
+def _split(point: Complex, after: Ints, wanted: Bools) -> tuple[Complex, Ints]:
+    """Return the boundary with a point in the middle of each wanted edge."""
+    index = np.flatnonzero(wanted)
+    fresh = len(point) + np.arange(len(index))
+    middle = (point[index] + point[after[index]]) / 2
+    following = np.concatenate([after, after[index]])
+    following[index] = fresh
+    return np.concatenate([point, middle]), following
+
+
+def _circles(p: Complex) -> tuple[Complex, Floats]:
+    b, c = p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]
+    cross = (np.conj(b) * c).imag
+    offset = 1j * (b * np.abs(c) ** 2 - c * np.abs(b) ** 2) / (2 * cross)
+    return p[:, 0] + offset, np.abs(offset)
+
+
+class _Sides:
+    """Distances from any place to the boundary at given boundary points."""
+
+    def __init__(self, point: Complex, after: Ints) -> None:
+        before = np.empty_like(after)
+        before[after] = np.arange(len(after))
+        self.point, self.before, self.after = point, point[before], point[after]
+
+    def foot(self, place: Complex, index: Ints) -> Complex:
+        """Return the nearest place on the two boundary edges at point `index`."""
+        p = self.point[index]
+        one, two = _foot(place, p, self.before[index]), _foot(place, p, self.after[index])
+        nearer: Complex = np.where(np.abs(place - one) <= np.abs(place - two), one, two)
+        return nearer
+
+
+def _foot(place: Complex, a: Complex, b: Complex) -> Complex:
+    d = b - a
+    size = np.abs(d) ** 2
+    t = np.clip((np.conj(d) * (place - a)).real / np.where(size > 0, size, 1), 0, 1)
+    foot: Complex = a + t * d
+    return foot
+
+
+def _between(sides: _Sides, place: Complex, p: Ints, q: Ints) -> tuple[Complex, Floats, Bools]:
+    """Return the middle between the sides at `p` and `q` next to `place`, half the width there.
+
+    Last: whether the sides face each other, by the angle between the nearest places on them.
+    """
+    one, two = sides.foot(place, p) - place, sides.foot(place, q) - place
+    near, far = np.abs(one), np.abs(two)
+    half = (near + far) / 2
+    apart = two * np.where(far > 0, near / np.where(far > 0, far, 1), 1) - one
+    facing: Bools = np.abs(apart) >= 2 * _FACING * near
+    middle: Complex = place + np.where(facing, (one + two) / 2, 0)
+    return middle, half, facing
+
+
+def _build(point: Complex, after: Ints, triangles: Ints) -> Skeleton:
+    n, count = len(point), len(triangles)
+    every = np.concatenate([point, _frame(point)])
+    corners = every[triangles]
+    centre, radius = _circles(corners)
+    framed = (triangles >= n).any(axis=1)
+    start, end = triangles.ravel(), np.roll(triangles, -1, axis=1).ravel()
+    forward = (start < n) & (after[np.minimum(start, n - 1)] == end)
+    backward = (end < n) & (after[np.minimum(end, n - 1)] == start)
+    edge = forward | backward
+    opposite = _opposites(start, end, len(every))
+    half_edge = np.flatnonzero((opposite > np.arange(3 * count)) & ~edge)
+    a, b = half_edge // 3, opposite[half_edge] // 3
+    p, q = start[half_edge], end[half_edge]
+    body = components(count, a, b)
+    inside = _insides(forward, backward, body, count)
+    sides = _Sides(point, after)
+    # a triangle lies between the ends of its longest side where those face each other
+    lengths = np.abs(corners - np.roll(corners, -1, axis=1))
+    longest = lengths.argmax(axis=1)
+    row = np.arange(count)
+    tp, tq = triangles[row, longest], triangles[row, (longest + 1) % 3]
+    near = np.where(framed[:, None], 0, triangles)
+    feet = sides.foot(np.repeat(centre[:, None], 3, axis=1), near)
+    half = np.where(framed, np.inf, np.abs(feet - centre[:, None]).min(axis=1))
+    acute = lengths[row, longest] ** 2 < (lengths**2).sum(axis=1) / 2 * (1 + 1e-9)
+    facing = (lengths[row, longest] >= 2 * _FACING * radius) & ~framed & acute
+    opposed = np.flatnonzero(facing)
+    moved, between, facing[opposed] = _between(sides, centre[opposed], tp[opposed], tq[opposed])
+    half[opposed] = np.where(facing[opposed], between, half[opposed])
+    centre[opposed] = moved
+    # the narrow middle between two triangles whose centres lie on either side of their edge
+    across = every[q] - every[p]
+    middle = (every[p] + every[q]) / 2
+    side_a = (np.conj(across) * (centre[a] - middle)).imag
+    side_b = (np.conj(across) * (centre[b] - middle)).imag
+    narrow = (side_a * side_b < 0) & (p < n) & (q < n)
+    mid, mid_half, mid_facing = _between(sides, middle[narrow], p[narrow], q[narrow])
+    extra = count + np.arange(narrow.sum())
+    link = np.concatenate(
+        [
+            np.column_stack([a[~narrow], b[~narrow]]),
+            np.column_stack([a[narrow], extra]),
+            np.column_stack([extra, b[narrow]]),
+        ]
+    )
+    area = (
+        np.abs((np.conj(corners[:, 1] - corners[:, 0]) * (corners[:, 2] - corners[:, 0])).imag) / 2
+    )
+    outermost = np.flatnonzero(framed)
+    return Skeleton(
+        point=point,
+        centre=np.concatenate([centre, mid]),
+        half=np.concatenate([half, mid_half]),
+        inside=np.concatenate([inside, inside[a[narrow]]]),
+        facing=np.concatenate([facing, mid_facing]),
+        body=np.concatenate([body, body[a[narrow]]]),
+        ground=int(body[outermost[0]]),
+        area=np.concatenate([np.where(framed, 0, area), np.zeros(len(extra))]),
+        corners=np.concatenate(
+            [np.where(framed[:, None], -1, triangles), np.full((len(extra), 3), -1)]
+        ),
+        end=np.concatenate([_ends(edge, triangles, every), np.full(len(extra), np.nan + 0j)]),
+        link=link,
+    )
+
+
+def _opposites(start: Ints, end: Ints, size: int) -> Ints:
+    key, reverse = start * size + end, end * size + start
+    order = np.argsort(key)
+    place = np.minimum(np.searchsorted(key, reverse, sorter=order), len(key) - 1)
+    found = order[place]
+    opposite: Ints = np.where(key[found] == reverse, found, -1)
+    return opposite
+
+
+def _insides(forward: Bools, backward: Bools, body: Ints, count: int) -> Bools:
+    """Tell which triangles lie in the ink: bodies with more edges that have the ink on the left."""
+    weight = forward.astype(np.int64) - backward.astype(np.int64)
+    votes = np.bincount(np.repeat(body, 3), weights=weight, minlength=count)
+    inside: Bools = votes[body] > 0
+    return inside
+
+
+def _ends(edge: Bools, triangles: Ints, every: Complex) -> Complex:
+    """Return the corner between two boundary edges of a triangle, nan where it has fewer."""
+    by_triangle = edge.reshape(-1, 3)
+    ends = np.full(len(triangles), np.nan + 0j)
+    for k in range(3):
+        both = by_triangle[:, k] & by_triangle[:, k - 1]
+        ends[both] = every[triangles[both, k]]
+    return ends
