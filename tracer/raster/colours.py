@@ -16,6 +16,10 @@ Palette = NDArray[np.float32]
 
 _SAME_COLOUR = 10.0
 """Distance in Lab within which flat pixels are of one colour; just seen is about 2."""
+_LIKE = 60.0
+"""Distance in Lab up to which a colour asked for stands for one of the picture: "navy" for any
+dark blue. A judgement."""
+
 _FLAT = 24
 _LEAST_SHARE = 0.002
 _MOST_CLUSTERS = 24
@@ -171,7 +175,7 @@ def ink_of_colours(
                          code="E_BLANK")  # fmt: skip
     away = np.linalg.norm(lab(usable)[None] - lab(asked)[:, None], axis=2)  # (asked, palette)
     for want, row in zip(asked, away, strict=True):
-        if row.min() > 30:
+        if row.min() > _LIKE:
             have = ", ".join(colour_name(c) for c in usable)
             raise InputError(
                 f"holds no {colour_name(want)}", hint=f"pass one of {have}", code="E_BLANK"

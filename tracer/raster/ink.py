@@ -8,8 +8,8 @@ from tracer.model import Artwork, Coverage, Decision
 from tracer.raster.bitmap import smoothed, true_pixel
 from tracer.raster.colours import as_rgb, asked_colours, ink_of_colours, nested_levels
 from tracer.raster.header import MADE_WITH_LIGHT
-from tracer.raster.lookout import about_ink, check_picture, dropped_specks
-from tracer.raster.paper import Inked, stretched
+from tracer.raster.lookout import about_ink, check_picture, check_screen, dropped_specks
+from tracer.raster.paper import Inked, calmed, stretched
 from tracer.raster.pixels import Samples
 from tracer.raster.scalar import (
     FloatImage,
@@ -24,6 +24,7 @@ from tracer.raster.sheet import split_designs, straightened, without_frame
 from tracer.settings import InkOptions
 
 _LOSSY = ("JPEG", "WEBP")
+_FEWEST_CLEAR = 1e-3
 _WHITE_INSIDE = 0.15
 _DARK_INSIDE = 0.05
 
@@ -96,6 +97,9 @@ def _meaningful_alpha(artwork: Artwork) -> tuple[FloatImage | None, tuple[Decisi
             )  # fmt: skip
         text = f"all of it is {shown} opaque, a slip of the export: taken by brightness"
         return None, (Decision("alpha", text, warning=True, code="W_ALPHA"),)
+    if np.count_nonzero(artwork.alpha < full / 2) < _FEWEST_CLEAR * artwork.alpha.size:
+        text = "next to nothing is transparent, a slip of the export: taken by brightness"
+        return None, (Decision("alpha", text, "--ink alpha", warning=True, code="W_ALPHA"),)
     values = np.empty((artwork.rows, artwork.columns), np.float32)
     scale = np.float32(1 / full)
     said: tuple[Decision, ...] = ()
@@ -106,6 +110,28 @@ def _meaningful_alpha(artwork: Artwork) -> tuple[FloatImage | None, tuple[Decisi
     for here in strips(artwork.rows, artwork.columns):
         np.multiply(artwork.alpha[here], scale, out=values[here])
     return values, said
+
+
+def _by_tone(
+    artwork: Artwork,
+    alpha: FloatImage | None,
+    said: tuple[Decision, ...],
+    dark: bool | None,  # noqa: FBT001 - None, True and False are three answers
+) -> Inked:
+    """Return what is darker, or lighter, or of another colour than the ground.
+
+    A picture that is refused is looked at once more: a screen of dots has a better message.
+    """
+    try:
+        inked = _toned(artwork, alpha, said, dark)
+        if dark is None and alpha is None:
+            check_picture(inked)
+    except InputError:
+        grey = grey_of(artwork.colour)
+        check_screen(grey.levels <= (int(grey.levels.min()) + int(grey.levels.max())) // 2)
+        raise
+    check_screen(inked.values >= 0.5)
+    return calmed(inked)
 
 
 def _one_ink(
@@ -131,7 +157,7 @@ def _one_ink(
     return Inked(values, (*said, Decision("ink", text, "--ink")), noisy=noisy)
 
 
-def _by_tone(
+def _toned(
     artwork: Artwork,
     alpha: FloatImage | None,
     said: tuple[Decision, ...],
@@ -156,8 +182,6 @@ def _by_tone(
     else:
         inked = stretched(grey_of(colour), dark=dark, in_light=in_light)
         decisions = (*said, *inked.decisions)
-    if dark is None:
-        check_picture(inked)
     noisy = inked.noisy or artwork.file_format in _LOSSY
     return Inked(inked.values, decisions, noisy=noisy, noise=inked.noise)
 

@@ -25,6 +25,7 @@ PHOTO_SHARE = 0.04
 most photographs that scikit-image ships have 0.04 to 0.3, its scans of print and writing up to
 0.02."""
 
+_BUSY = 0.05
 _SOFT_SHARE = 0.25
 
 
@@ -42,6 +43,23 @@ def check_picture(inked: Inked) -> None:
             hint="ask for the line art; or pass --ink dark to trace its dark parts all the same",
             code="E_NOTART",
         )
+
+
+def check_screen(ink: NDArray[np.bool_]) -> None:
+    """Refuse a screen of dots and noise: very many pieces of ink or of ground.
+
+    Only a picture whose pixels change from one to the next at one in twenty is looked at closely.
+
+    Raises
+    ------
+    InputError
+        E_TOOCOMPLEX.
+    """
+    if np.count_nonzero(ink[:, 1:] != ink[:, :-1]) < _BUSY * ink.size:
+        return
+    for mask in (ink, ~ink):
+        pieces = _Pieces(mask.astype(np.uint8), 4)
+        _check_count(pieces, pieces.count)
 
 
 def dropped_specks(inked: Inked) -> tuple[FloatImage, int]:
