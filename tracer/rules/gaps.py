@@ -48,7 +48,7 @@ def _filling(
     axis: Skeleton, gap: Defect, parts: np.ndarray, half: float, tolerance: float
 ) -> shapely.Geometry:
     near = grown(gap.place, half)
-    chosen = touching(parts, gap.place).intersection(near)
+    chosen = touching(parts, gap.place, tolerance).intersection(near)
     if gap.thin is not None and gap.thin.mouths > 1 and chosen.is_empty:
         chosen = widened(axis, gap, half, tolerance)  # a pinch between two wide places
     return chosen

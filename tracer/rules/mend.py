@@ -15,7 +15,7 @@ from tracer.process import Limits
 from tracer.rules.bodies import mend_bodies
 from tracer.rules.gaps import mend_gaps, reopen_gaps
 from tracer.rules.metal import blunt_tips, thicken
-from tracer.rules.patches import Patch, apply, fillable, touching
+from tracer.rules.patches import Patch, apply, fillable, touching, without_slivers
 from tracer.rules.report import finding_of, in_reading_order, verdict_of
 from tracer.rules.size import smallest_safe_factor
 from tracer.rules.survey import Defect, Sizes, Survey, defects_of, sizes_of, survey
@@ -49,7 +49,8 @@ class _Work:
         if not patches:
             return
         self.added += [p.shape for p in patches]
-        self.ink = as_region(apply(self.ink, patches, sunk=self.sunk))
+        changed = apply(self.ink, patches, sunk=self.sunk)
+        self.ink = without_slivers(changed, self.ink, self.sizes.tolerance)
 
 
 def mend_region(
@@ -110,7 +111,7 @@ def mend_region(
 def _repair(work: _Work, drawn: Survey) -> None:
     sizes, settings, sunk = work.sizes, work.settings, work.sunk
     repairs = settings.repairs
-    tolerance = max(sizes.margin / 8, 2e-4)
+    tolerance = sizes.tolerance
     found = drawn
     wanted = [d for d in drawn.defects if not _is_kept(d, work)]
     work.take(mend_bodies(found, wanted, sizes, repairs))
@@ -127,7 +128,7 @@ def _repair(work: _Work, drawn: Survey) -> None:
             work.ink, min(sizes.metal, sizes.gap or sizes.metal) / 4, tolerance, sunk=sunk
         )
         added = shapely.union_all([p.shape for p in patches if p.add])
-        work.take([Patch(touching(blends, added), add=True)])
+        work.take([Patch(touching(blends, added, tolerance), add=True)])
         again = work.survey()
         gaps = [d for d in again.defects if not d.metal and not _is_kept(d, work)]
         fresh = work.ink.symmetric_difference(before)

@@ -32,7 +32,7 @@ def thicken(
             patches.append(Patch(widened(found.axis, defect, half, tolerance), add=True))
     if cuts:
         parts = losable(found.region, half, tolerance, sunk=sunk)
-        patches += [Patch(touching(parts, d.place), add=False) for d in cuts]
+        patches += [Patch(touching(parts, d.place, tolerance), add=False) for d in cuts]
     return patches
 
 
@@ -51,6 +51,6 @@ def blunt_tips(
     half = (sizes.metal + sizes.margin) / 2
     parts = losable(found.region, half, tolerance, sunk=sunk)
     return [
-        Patch(touching(parts, d.place).intersection(shapely.buffer(d.place, half)), add=False)
+        Patch(touching(parts, d.place, tolerance).intersection(shapely.buffer(d.place, half)), add=False)
         for d in defects
     ]

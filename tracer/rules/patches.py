@@ -10,6 +10,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from tracer.curves.regions import as_region
 from tracer.model import Region
 from tracer.rules.find import centre_line
 from tracer.rules.skeleton import Bools, Skeleton
@@ -117,9 +118,35 @@ def _missed(ink: shapely.Geometry, by: float, tolerance: float) -> Parts:
     return shapely.get_parts(ink.difference(grown(grown(ink, -by), by + tolerance)))
 
 
-def touching(parts: Parts, shape: shapely.Geometry) -> shapely.Geometry:
-    """Return the union of those parts that touch a shape."""
+def touching(parts: Parts, shape: shapely.Geometry, tolerance: float) -> shapely.Geometry:
+    """Return the union of those parts that touch a shape, grown so that no slit is left beside."""
     if not len(parts):
         return shapely.Polygon()
     shapely.prepare(shape)
-    return shapely.union_all(parts[shapely.intersects(shape, parts)])
+    chosen = shapely.union_all(parts[shapely.intersects(shape, parts)])
+    return shapely.buffer(chosen, tolerance, quad_segs=4)
+
+
+def without_slivers(ink: shapely.Geometry, before: Region, thinner: float) -> Region:
+    """Drop new openings and pieces that are thinner than `thinner`: leavings of the arithmetic."""
+    polygons = shapely.get_parts(as_region(ink))
+    rings = shapely.get_rings(polygons)
+    slim = 2 * shapely.area(shapely.polygons(rings)) < thinner * shapely.length(rings)
+    if not slim.any():
+        return as_region(ink)
+    old = shapely.STRtree(shapely.get_rings(shapely.get_parts(before)))
+    kept = []
+    for polygon in polygons:
+        own = shapely.get_rings(polygon)
+        keep = [not _is_new_sliver(ring, old, thinner) for ring in own]
+        if keep[0]:
+            holes = [ring for ring, wanted in zip(own[1:], keep[1:], strict=True) if wanted]
+            kept.append(shapely.Polygon(own[0], holes))
+    return as_region(shapely.MultiPolygon(kept))
+
+
+def _is_new_sliver(ring: shapely.LinearRing, old: shapely.STRtree, thinner: float) -> bool:
+    if 2 * shapely.Polygon(ring).area >= thinner * ring.length:
+        return False
+    near = old.geometries[old.query(ring)]
+    return not any(shapely.equals(ring, other) for other in near)

@@ -39,6 +39,11 @@ class Sizes:
         """How far below its limit a width must be to count: the accuracy of the measure."""
         return max(self.margin / 4, 0.002 * max(self.metal, self.gap))
 
+    @property
+    def tolerance(self) -> float:
+        """How exactly repairs are worked, in mm."""
+        return max(self.margin / 8, 2e-4)
+
     def scaled(self, factor: float) -> "Sizes":
         """Return the limits as they are for artwork made `factor` times as large."""
         return Sizes(
@@ -111,7 +116,7 @@ def axis_of(region: Region, sizes: Sizes) -> Skeleton:
     finest = min(x for x in (sizes.metal, sizes.gap, sizes.island, sizes.opening) if x > 0)
     left, bottom, right, top = region.bounds
     coarsest = math.hypot(right - left, top - bottom) / 4
-    return skeleton(region, min(finest / _SAMPLES_ACROSS, coarsest), max(sizes.margin / 8, 2e-4))
+    return skeleton(region, min(finest / _SAMPLES_ACROSS, coarsest), sizes.tolerance)
 
 
 def defects_of(axis: Skeleton, metal_side: Bools, sizes: Sizes, role: Role) -> tuple[Defect, ...]:
