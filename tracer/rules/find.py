@@ -36,11 +36,7 @@ class Place:
     at: complex
     lost: float  # how far it stands out beyond the disc at its mouth
     runs_out: bool  # tapers to a point
-
-    @property
-    def is_tip(self) -> bool:
-        """Whether it is a corner sharper than 60 degrees and no needle."""
-        return self.mouths == 1 and self.runs_out
+    is_tip: bool  # a corner sharper than 60 degrees, and no needle
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -119,15 +115,18 @@ def _place(
     at_mouth: Bools,
 ) -> Place | None:
     facing = nodes[axis.facing[nodes]]
+    outward = nodes[lost[nodes] > CORNER * _NOISE * axis.half[nodes]]
     if mouths > 1:
-        core = nodes[line[nodes]]
-        core = np.union1d(core, facing[lost[facing] > CORNER * _NOISE * axis.half[facing]])
+        core = np.union1d(nodes[line[nodes]], outward)
     else:
-        core = facing
+        core = (
+            np.union1d(facing, np.union1d(nodes[line[nodes]], outward)) if len(facing) else facing
+        )
     if not len(core):
         return None
     out, runs_out = 0.0, False
-    least = core[axis.half[core].argmin()]
+    opposed = core[axis.facing[core]]
+    least = opposed[axis.half[opposed].argmin()] if len(opposed) else core[axis.half[core].argmin()]
     if mouths == 1:
         root = nodes[at_mouth[nodes]][0]
         out = float(lost[root])
@@ -135,18 +134,19 @@ def _place(
             return None
         runs_out = bool(
             axis.half[least] < 0.5 * axis.half[root]
-            and out < NEEDLE * axis.half[root]
             and _tapers(axis, nodes, axis.centre[root], float(axis.half[root]))
         )
+    is_tip = runs_out and out < NEEDLE * float(axis.half[nodes].max())
     return Place(
         nodes=nodes,
         line=core,
         mouths=mouths,
         body=int(axis.body[nodes[0]]),
-        half=0.0 if runs_out else float(axis.half[least]),
+        half=0.0 if is_tip else float(axis.half[least]),
         at=complex(axis.centre[least]),
         lost=out,
         runs_out=runs_out,
+        is_tip=is_tip,
     )
 
 
@@ -194,8 +194,8 @@ def _peel(axis: Skeleton, thin: Bools, a: Ints, b: Ints) -> tuple[Bools, Floats]
     Returns
     -------
     tuple
-        Which nodes are left, those on a way between mouths (or around an opening); for each node how far the branch
-        beyond it stands out of its disc.
+        Which nodes are left, those on a way between mouths (or around an opening); for each
+        node how far the branch beyond it stands out of its disc.
     """
     count = len(axis.half)
     degree = np.bincount(a, minlength=count) + np.bincount(b, minlength=count)

@@ -9,6 +9,12 @@ from tracer.rules.skeleton import Bools, Floats, Skeleton
 from tracer.rules.survey import Defect, Sizes, Survey
 from tracer.settings import Repairs
 
+_GIVES = 0.7
+"""Share of the metal along a gap that must be able to give; corners never look as if they could."""
+
+_CUT_BACK = 0.15
+"""A patch is given up if more than this share of it is in the way of a gap."""
+
 
 def mend_gaps(
     found: Survey,
@@ -67,7 +73,7 @@ def metal_halves(axis: Skeleton, metal_side: Bools) -> Floats:
 def choose(gap: Defect, axis: Skeleton, poles: Floats, sizes: Sizes, repairs: Repairs) -> str:
     """Return what is done about a gap: widen | fill | leave."""
     assert gap.thin is not None
-    if gap.thin.is_tip:
+    if gap.thin.runs_out:
         return "fill"
     if repairs.gaps == "fill":
         return "fill"
@@ -79,7 +85,7 @@ def choose(gap: Defect, axis: Skeleton, poles: Floats, sizes: Sizes, repairs: Re
     give = (sizes.gap + sizes.margin) / 2 - axis.half[nodes][known]
     beside = poles[corners[known]]
     left = 2 * beside - 2 * np.maximum(give, 0)[:, None]
-    if (left >= sizes.metal).mean() > 0.98:
+    if (left >= sizes.metal).mean() > _GIVES:
         return "widen"
     both_thin = (2 * beside < sizes.metal - sizes.slack).mean() > 0.5
     if repairs.gaps == "widen" or both_thin:
@@ -87,33 +93,51 @@ def choose(gap: Defect, axis: Skeleton, poles: Floats, sizes: Sizes, repairs: Re
     return "fill"
 
 
-def reopen_gaps(
+def spared(
     found: Survey,
-    defects: list[Defect],
     fresh: Region,
+    patches: list[Patch],
     sizes: Sizes,
     *,
-    sunk: bool,
     tolerance: float,
-) -> list[Patch]:
-    """Return the patches for gaps that repairs have made narrow.
+) -> tuple[list[Patch], list[Patch]]:
+    """Hold back what would make a gap too narrow.
 
-    Notches are rounded. Gaps are widened where the metal can give; else what was added beside them
-    is taken back as far as needed, which leaves the metal as it was drawn or a little better.
+    `found` is the survey of the region with the patches applied, `fresh` what they added. Where
+    the metal beside a gap can give the gap is widened again; else a patch that is in the way for
+    much of its length is given up, and one that is in the way at a place is cut back there.
+
+    Returns
+    -------
+    tuple
+        The patches to apply in place of the given ones, and cuts to make after them.
     """
-    gaps = [d for d in defects if d.kind is Kind.NARROW_GAP and d.place.distance(fresh) < 1e-6]
+    gaps = [
+        d
+        for d in found.defects
+        if d.kind is Kind.NARROW_GAP
+        and d.thin is not None
+        and not d.thin.runs_out
+        and d.place.distance(fresh) < 2 * tolerance
+    ]
     if not gaps:
-        return []
+        return patches, []
     poles = metal_halves(found.axis, found.metal_side)
     half = (sizes.gap + sizes.margin) / 2
-    parts = fillable(found.region, half, tolerance, sunk=sunk)
-    patches = []
+    blocked, cuts = [], []
     for gap in gaps:
-        choice = choose(gap, found.axis, poles, sizes, Repairs())
-        if gap.thin is not None and gap.thin.is_tip:
-            patches.append(Patch(_filling(found.axis, gap, parts, half, tolerance), add=True))
-            continue
         strip = widened(found.axis, gap, half, tolerance)
-        shape = strip if choice == "widen" else strip.intersection(fresh)
-        patches.append(Patch(shape, add=False))
-    return patches
+        if choose(gap, found.axis, poles, sizes, Repairs()) == "widen":
+            cuts.append(Patch(strip, add=False))
+        else:
+            blocked.append(strip)
+    if not blocked:
+        return patches, cuts
+    held = shapely.union_all(blocked)
+    left = []
+    for patch in patches:
+        own = patch.shape.intersection(fresh)
+        in_the_way = own.intersection(held).area if patch.add else 0.0
+        if in_the_way <= _CUT_BACK * own.area or own.area == 0:
+            left.append(Patch(patch.shape.difference(held), patch.add) if in_the_way else patch)
+    return left, cuts

@@ -13,13 +13,13 @@ from tracer.curves.regions import as_region
 from tracer.model import Finding, Kind, Mended, Region, Verdict
 from tracer.process import Limits
 from tracer.rules.bodies import mend_bodies
-from tracer.rules.gaps import mend_gaps, reopen_gaps
+from tracer.rules.gaps import mend_gaps, spared
 from tracer.rules.metal import blunt_tips, thicken
 from tracer.rules.patches import Patch, apply, fillable, touching, without_slivers
 from tracer.rules.report import finding_of, in_reading_order, verdict_of
 from tracer.rules.size import smallest_safe_factor
 from tracer.rules.survey import Defect, Sizes, Survey, defects_of, sizes_of, survey
-from tracer.settings import Grade, Role, Settings
+from tracer.settings import Grade, Repairs, Role, Settings
 
 _EMPTY = shapely.MultiPolygon()
 _PASSES = 3
@@ -114,30 +114,59 @@ def _repair(work: _Work, drawn: Survey) -> None:
     tolerance = sizes.tolerance
     found = drawn
     wanted = [d for d in drawn.defects if not _is_kept(d, work)]
-    work.take(mend_bodies(found, wanted, sizes, repairs))
+    changed = mend_bodies(found, wanted, sizes, repairs)
+    if changed:
+        work.take(changed)
+        found = work.survey()
+        wanted = [d for d in found.defects if not _is_kept(d, work)]
     work.take(mend_gaps(found, wanted, sizes, repairs, sunk=sunk, tolerance=tolerance))
     for _ in range(_PASSES):
-        found = work.survey()
-        thin = [d for d in found.defects if d.metal and not _is_kept(d, work)]
-        patches = thicken(found, thin, sizes, repairs, sunk=sunk, tolerance=tolerance)
-        if not patches:
-            break
-        before = work.ink
-        work.take(patches)
-        blends = fillable(
-            work.ink, min(sizes.metal, sizes.gap or sizes.metal) / 4, tolerance, sunk=sunk
-        )
-        added = shapely.union_all([p.shape for p in patches if p.add])
-        work.take([Patch(touching(blends, added, tolerance), add=True)])
-        again = work.survey()
-        gaps = [d for d in again.defects if not d.metal and not _is_kept(d, work)]
-        fresh = work.ink.symmetric_difference(before)
-        work.take(reopen_gaps(again, gaps, fresh, sizes, sunk=sunk, tolerance=tolerance))
-        if work.ink.equals(before):
+        if not _thicken(work):
             break
     found = work.survey()
     tips = [d for d in found.defects if d.kind is Kind.SHARP_TIP and not _is_kept(d, work)]
     work.take(blunt_tips(found, tips, sizes, repairs, sunk=sunk, tolerance=tolerance))
+
+
+def _thicken(work: _Work) -> bool:
+    """Thicken thin metal where the gaps beside it allow; return whether anything was changed."""
+    sizes, sunk, tolerance = work.sizes, work.sunk, work.sizes.tolerance
+    found = work.survey()
+    thin = [d for d in found.defects if d.metal and not _is_kept(d, work)]
+    patches = thicken(found, thin, sizes, work.settings.repairs, sunk=sunk, tolerance=tolerance)
+    if not patches:
+        return False
+    before = work.ink
+    cuts: list[Patch] = []
+    for _ in range(_PASSES):
+        work.ink = before
+        work.take(patches)
+        fresh = work.ink.symmetric_difference(before)
+        patches, more = spared(work.survey(), fresh, patches, sizes, tolerance=tolerance)
+        cuts = more
+        if not patches:
+            break
+    work.ink = before
+    work.take(patches)
+    if not patches:
+        return False
+    work.take(cuts)
+    blends = fillable(
+        work.ink, min(x for x in (sizes.metal, sizes.gap) if x) / 4, tolerance, sunk=sunk
+    )
+    added = shapely.union_all([p.shape for p in patches if p.add])
+    work.take([Patch(touching(blends, added, tolerance), add=True)])
+    fresh = work.ink.symmetric_difference(before)
+    notches = [
+        d
+        for d in work.survey().defects
+        if d.kind is Kind.NARROW_GAP
+        and d.thin is not None
+        and d.thin.runs_out
+        and d.place.distance(fresh) < 2 * tolerance
+    ]
+    work.take(mend_gaps(work.survey(), notches, sizes, Repairs(), sunk=sunk, tolerance=tolerance))
+    return True
 
 
 def _is_kept(defect: Defect, work: _Work) -> bool:

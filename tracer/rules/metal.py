@@ -51,6 +51,9 @@ def blunt_tips(
     half = (sizes.metal + sizes.margin) / 2
     parts = losable(found.region, half, tolerance, sunk=sunk)
     return [
-        Patch(touching(parts, d.place, tolerance).intersection(shapely.buffer(d.place, half)), add=False)
+        Patch(
+            touching(parts, d.place, tolerance).intersection(shapely.buffer(d.place, half)),
+            add=False,
+        )
         for d in defects
     ]
