@@ -158,7 +158,7 @@ def _tapers(axis: Skeleton, nodes: Ints, root: complex, half: float) -> bool:
         return False
     end_half = float(axis.half[nodes[far.argmax()]])
     wide = far[axis.half[nodes] > (half + end_half) / 2]
-    return bool(len(wide) and wide.max() > 0.25 * length)
+    return bool(len(wide) and wide.max() > 0.2 * length)
 
 
 def _beads(axis: Skeleton, side: Bools, thin: Bools, a: Ints, b: Ints, r: float) -> Bools:
