@@ -216,7 +216,7 @@ def _card(row: Row, rank: int, out: Path) -> Html:
     if links:
         parts.append(tag("p", *links, cls="files"))
     if row.state is State.DONE:
-        boxes = [tag("span", esc("as shown")), tag("span", esc("change:"))]
+        boxes = [tag("span", esc("as shown")), tag("span", esc("change"), cls="line")]
         parts.append(tag("div", *boxes, cls="ok"))
     safe = row.smallest_safe_width_mm
     worst = 1e9 if row.state is State.DONE else 2e9
@@ -233,8 +233,6 @@ def _card(row: Row, rank: int, out: Path) -> Html:
 
 def _facts(row: Row) -> Iterator[tuple[str, dict[str, str]]]:
     """Yield the lines of a card with their attributes."""
-    if row.state is State.FAILED:
-        yield _reason(row), {}
     if row.width_mm is not None and row.height_mm is not None:
         size = f"{shown_length(row.width_mm)} × {shown_length(row.height_mm)}"
         pieces = counted(row.pieces, "piece")
@@ -244,7 +242,8 @@ def _facts(row: Row) -> Iterator[tuple[str, dict[str, str]]]:
             for kind, count in row.kinds
         )
         if kinds:
-            yield f"Found: {kinds}.", {}
+            mended = f"; {row.fixed} mended" if row.fixed else ""
+            yield f"Found: {kinds}{mended}.", {}
             safe = row.smallest_safe_width_mm
             from_size = "at no size" if safe is None else f"from {shown_length(safe)} wide"
             yield f"Sound as drawn {from_size}.", {}
@@ -260,8 +259,10 @@ def _facts(row: Row) -> Iterator[tuple[str, dict[str, str]]]:
 
 def _pictures(row: Row, out: Path) -> Html:
     """Return the artwork and its outline side by side."""
-    if row.state is not State.DONE:
-        return Html("")
+    if row.state is State.FAILED:
+        return tag("div", tag("div", esc(_reason(row))), cls="pair reason")
+    if row.state is State.WAITING:
+        return tag("div", tag("div", esc("the run ended before its turn")), cls="pair reason")
     drawing = next(name for name in row.files if name.endswith(".svg"))
     reports = load_reports(out, row.stem)
     before = reports[0]["record"]["thumbnail"] if reports else ""

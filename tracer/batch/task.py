@@ -3,9 +3,10 @@
 An answer holds nothing but built-in values, so that reading it can run no code.
 """
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import TYPE_CHECKING, TypedDict
+from typing import TYPE_CHECKING, Any, TypedDict
 
 from tracer.errors import Status, TracerError
 from tracer.settings import Settings, Size, SizeBy
@@ -110,13 +111,16 @@ def run_task(task: Task) -> Answer:
     return {
         "texts": dict(outputs.texts),
         "reports": [dict(report) for report in outputs.reports],
-        "picture": small_picture(task),
+        "picture": small_picture(task, _page_on_artwork(task, outputs.reports)),
         "status": int(outputs.status),
     }
 
 
-def small_picture(task: Task) -> str:
-    """Return the artwork as the client sent it, small, as the data address of a WebP."""
+def small_picture(task: Task, crop: tuple[float, float, float, float] | None = None) -> str:
+    """Return the artwork as the client sent it, small, as the data address of a WebP.
+
+    `crop` is what to show of it: left, top, right, bottom in pixels; it may reach beyond.
+    """
     import base64  # noqa: PLC0415 - heavy from here on
     import io  # noqa: PLC0415
 
@@ -132,10 +136,29 @@ def small_picture(task: Task) -> str:
         ground = Image.new("RGB", image.size, "white")
         ground.paste(image, mask=Image.fromarray(np.ascontiguousarray(_eight_bits(artwork.alpha))))
         image = ground
+    if crop is not None:
+        left, top, right, bottom = crop
+        ends = min(image.width, round(right)), min(image.height, round(bottom))
+        whole = max(0, round(left)), max(0, round(top)), *ends
+        if whole[0] < whole[2] and whole[1] < whole[3]:
+            image = image.crop(whole)
     image.thumbnail((THUMBNAIL_PX, THUMBNAIL_PX), Image.Resampling.BOX, reducing_gap=2.0)
     out = io.BytesIO()
     image.save(out, "WEBP", quality=70, method=2)
     return "data:image/webp;base64," + base64.b64encode(out.getvalue()).decode()
+
+
+def _page_on_artwork(
+    task: Task, reports: Sequence[Mapping[str, Any]]
+) -> tuple[float, float, float, float] | None:
+    """Return where the page of the outline lies on the artwork, in pixels; None: show it all."""
+    if len(reports) != 1 or task.settings.ink.straighten:
+        return None
+    report = reports[0]
+    pitch = report["pitch_mm"]
+    left, top = report["page_origin_on_artwork_mm"]
+    right, bottom = left + report["drawing"]["width_mm"], top + report["drawing"]["height_mm"]
+    return left / pitch, top / pitch, right / pitch, bottom / pitch
 
 
 def _eight_bits(values: "NDArray[np.uint8] | NDArray[np.uint16]") -> "NDArray[np.uint8]":

@@ -108,7 +108,8 @@ def run(args: argparse.Namespace) -> int:
     check_running(running)
     plan = make_plan(args.source, args.out, wishes)
     _check_log(args.log, plan)
-    title = args.source.resolve().stem
+    source = args.source.resolve()
+    title = source.name if source.is_dir() else source.stem
     with _stop_on_signals() as stop, contextlib.closing(Log(args.log)) as log:
         progress = Progress(len(plan.entries), quiet=args.quiet, log=log)
         outcome = run_batch(plan, args.out, title, wishes, running, progress=progress, stopped=stop)
