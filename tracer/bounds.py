@@ -56,8 +56,8 @@ COMPONENTS = Bound(
     "components",
     20_000,
     "pieces",
-    "--force",
-    "separate pieces of ink, counted before anything is traced",
+    "",
+    "separate pieces of ink, counted before anything is traced; line art has far fewer",
 )
 POINTS = Bound("points", 200_000, "points", "--tolerance", "points of the traced outline")
 LEVELS = Bound("levels", 6, "levels", "--levels", "levels of a design in several colours")

@@ -1,5 +1,7 @@
 """`Artwork` to `Coverage`: what of it is ink."""
 
+import dataclasses
+
 import numpy as np
 
 from tracer.bounds import LEVELS
@@ -183,7 +185,7 @@ def _toned(
         inked = stretched(grey_of(colour), dark=dark, in_light=in_light)
         decisions = (*said, *inked.decisions)
     noisy = inked.noisy or artwork.file_format in _LOSSY
-    return Inked(inked.values, decisions, noisy=noisy, noise=inked.noise)
+    return dataclasses.replace(inked, decisions=decisions, noisy=noisy)
 
 
 def _over_ground(colour: Samples, alpha: FloatImage, *, dark: bool) -> Samples:

@@ -25,6 +25,9 @@ PHOTO_SHARE = 0.04
 most photographs that scikit-image ships have 0.04 to 0.3, its scans of print and writing up to
 0.02."""
 
+LEAST_SPECK = 6.0
+"""Pixels; the grain of paper makes specks of up to this size at any resolution. A judgement."""
+
 _BUSY = 0.05
 _SOFT_SHARE = 0.25
 
@@ -58,8 +61,7 @@ def check_screen(ink: NDArray[np.bool_]) -> None:
     if np.count_nonzero(ink[:, 1:] != ink[:, :-1]) < _BUSY * ink.size:
         return
     for mask in (ink, ~ink):
-        pieces = _Pieces(mask.astype(np.uint8), 4)
-        _check_count(pieces, pieces.count)
+        _check_count(_Pieces(mask.view(np.uint8), 4).areas, mask.size)
 
 
 def dropped_specks(inked: Inked) -> tuple[FloatImage, int]:
@@ -75,85 +77,79 @@ def dropped_specks(inked: Inked) -> tuple[FloatImage, int]:
     InputError
         E_TOOCOMPLEX: more pieces than can be traced; a halftone and a dither are named.
     """
-    ink = (inked.values >= 0.5).astype(np.uint8)
     values = inked.values
-    pieces = _Pieces(ink, 4)
-    if inked.noisy and pieces.count:
-        least = max(3.0, (pieces.longest_side / SPECK_SHARE) ** 2)
-        pieces, removed_ink = _without(values, pieces, least, 0.0)
-        holes, removed_holes = _without(values, _Pieces(1 - pieces.mask, 8), least, 1.0)
-        del holes
-        _check_count(pieces, pieces.count)
-        return values, removed_ink + removed_holes
-    _check_count(pieces, pieces.count)
-    return values, 0
+    mask = np.greater_equal(values, 0.5).view(np.uint8)
+    pieces = _Pieces(mask, 4)
+    if not inked.noisy:
+        _check_count(pieces.areas, mask.size)
+        return values, 0
+    least = max(LEAST_SPECK, (pieces.longest_side / SPECK_SHARE) ** 2)
+    _overwrite(values, mask, pieces, pieces.areas < least, 0)
+    _check_count(pieces.areas[pieces.areas >= least], mask.size)
+    dropped = np.count_nonzero(pieces.areas < least)
+    del pieces  # its labels are the largest array here
+    np.subtract(1, mask, out=mask)
+    pieces = _Pieces(mask, 8)
+    _overwrite(values, mask, pieces, pieces.areas < least, 1)
+    return values, int(dropped + np.count_nonzero(pieces.areas < least))
 
 
 class _Pieces:
-    """Connected pieces of a mask."""
+    """Connected pieces of a mask: which pixel belongs to which, from 1, and their areas."""
 
     def __init__(self, mask: NDArray[np.uint8], connectivity: int) -> None:
         import cv2  # noqa: PLC0415 - heavy
 
-        count, self.labels, stats, _ = cv2.connectedComponentsWithStats(
+        _, self.labels, stats, _ = cv2.connectedComponentsWithStats(
             mask, connectivity=connectivity, ltype=cv2.CV_32S
         )
-        self.mask, self.connectivity = mask, connectivity
-        self.count = count - 1
-        self.areas = stats[1:, cv2.CC_STAT_AREA]
-        self.widths = stats[1:, cv2.CC_STAT_WIDTH]
-        self.heights = stats[1:, cv2.CC_STAT_HEIGHT]
-
-    @property
-    def longest_side(self) -> int:
-        """Longest side of the largest piece in pixels."""
-        return int(max(self.widths.max(), self.heights.max())) if self.count else 0
+        self.areas = np.asarray(stats[1:, cv2.CC_STAT_AREA], dtype=np.int32)
+        sides = stats[1:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]]
+        self.longest_side = int(sides.max(initial=0))
 
 
-def _without(
-    values: FloatImage, pieces: _Pieces, least: float, filling: float
-) -> tuple[_Pieces, int]:
-    """Overwrite the pieces below `least` pixels, with the pixels around them."""
+def _overwrite(
+    values: FloatImage,
+    mask: NDArray[np.uint8],
+    pieces: _Pieces,
+    small: NDArray[np.bool_],
+    filling: int,
+) -> None:
+    """Fill small pieces and their soft rims, in the values and in the mask.
+
+    A pixel of the rim is one beside a small piece that is not of a larger one.
+    """
     import cv2  # noqa: PLC0415 - heavy
 
-    small = np.flatnonzero(pieces.areas < least) + 1
-    if len(small) == 0:
-        return pieces, 0
-    table = np.zeros(pieces.count + 1, np.uint8)
-    table[small] = 1
-    gone = table[pieces.labels]
-    reach = cv2.dilate(gone, np.ones((3, 3), np.uint8)) > 0
-    # Their soft rim goes with them, but never a pixel that belongs to something larger.
-    values[reach & (pieces.mask == 0)] = np.where(
-        np.abs(values[reach & (pieces.mask == 0)] - filling) < 0.5, filling,
-        values[reach & (pieces.mask == 0)],
-    )  # fmt: skip
-    values[gone > 0] = filling
-    mask = pieces.mask.copy()
-    mask[gone > 0] = 0
-    return _Pieces(mask, pieces.connectivity), len(small)
-
-
-def _check_count(pieces: _Pieces, count: int) -> None:
-    if count <= COMPONENTS.value and not _is_screened(pieces):
+    if not small.any():
         return
-    if _is_screened(pieces):
-        text = f"looks like a halftone or a dither: {count:,} dots"
+    gone = np.concatenate([[False], small])[pieces.labels].view(np.uint8)
+    mask[gone > 0] = 0
+    reach = np.asarray(cv2.dilate(gone, np.ones((3, 3), np.uint8)))
+    reach[mask > 0] = 0
+    values[reach > 0] = filling
+
+
+def _check_count(areas: NDArray[np.int32], pixels: int) -> None:
+    """Refuse more pieces than can be traced; a screen of dots is named."""
+    if _is_screened(areas, pixels):
+        text = f"looks like a halftone or a dither: {len(areas):,} dots"
         hint = "ask for the line art, or blur the picture and raise its contrast before sending"
-    else:
-        text = f"falls into {count:,} pieces, more than {COMPONENTS.value:,}"
+    elif len(areas) > COMPONENTS.value:
+        text = f"falls into {len(areas):,} pieces, more than {COMPONENTS.value:,}"
         hint = "is this line art? clean it, or scan it coarser"
+    else:
+        return
     raise InputError(text, hint=hint, code="E_TOOCOMPLEX")
 
 
-def _is_screened(pieces: _Pieces) -> bool:
+def _is_screened(areas: NDArray[np.int32], pixels: int) -> bool:
     """Tell a screen of dots: very many, small, alike, and together most of the ink."""
-    if pieces.count < 1500:
+    if len(areas) < 1500:
         return False
-    rows, columns = pieces.mask.shape
-    typical = float(np.median(pieces.areas))
-    alike = pieces.areas[pieces.areas < 4 * typical].sum() / pieces.areas.sum()
-    return typical < rows * columns / 4000 and float(alike) > 0.4
+    typical = float(np.median(areas))
+    alike = float(areas[areas < 4 * typical].sum() / areas.sum())
+    return typical < pixels / 4000 and alike > 0.4
 
 
 def about_ink(values: FloatImage, *, soft_possible: bool) -> tuple[Decision, ...]:

@@ -121,6 +121,10 @@ def _few_levels(tone: Tone) -> bool:
 
 
 def _looked_up(table: FloatImage, levels: Samples) -> FloatImage:
+    import cv2  # noqa: PLC0415 - heavy
+
+    if levels.dtype == np.uint8:
+        return np.asarray(cv2.LUT(levels, table))
     values = np.empty(levels.shape, np.float32)
     for here in strips(*levels.shape):
         np.take(table, levels[here], out=values[here])
@@ -246,8 +250,8 @@ def _paper_and_ink(levels: Samples, white: int, *, ink_dark: bool) -> tuple[floa
     from skimage.filters import threshold_otsu  # noqa: PLC0415 - heavy
 
     coarse = (levels if white == 255 else levels >> 8).astype(np.uint8, copy=False)
-    counts = np.bincount(coarse.ravel(), minlength=256).astype(np.float64)
-    near = np.bincount(coarse[_edges_of(coarse)], minlength=256).astype(np.float64)
+    counts = _histogram(coarse, None)
+    near = _histogram(coarse, _edges_of(coarse))
     cut = int(
         threshold_otsu(hist=(near if near.sum() >= _EDGES_WANTED else counts, np.arange(256)))
     )
@@ -270,13 +274,20 @@ def _level(smooth: NDArray[np.float64], counts: NDArray[np.float64], first: int)
     return first + float(np.average(places, weights=weights)) if weights.sum() else first + top
 
 
-def _edges_of(levels: NDArray[np.uint8]) -> NDArray[np.bool_]:
+def _histogram(levels: NDArray[np.uint8], where: NDArray[np.uint8] | None) -> NDArray[np.float64]:
+    import cv2  # noqa: PLC0415 - heavy
+
+    counts = cv2.calcHist([levels], [0], where, [256], [0, 256])
+    return np.asarray(counts, dtype=np.float64).ravel()
+
+
+def _edges_of(levels: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Return 1 where a pixel differs from a neighbour, 0 elsewhere."""
     import cv2  # noqa: PLC0415 - heavy
 
     box = np.ones((3, 3), np.uint8)
-    slope = cv2.morphologyEx(levels, cv2.MORPH_GRADIENT, box)
-    steep = slope > max(1.0, _SLOPE_SHARE * float(slope.max()))
-    return np.asarray(steep)
+    slope = np.asarray(cv2.morphologyEx(levels, cv2.MORPH_GRADIENT, box))
+    return (slope > max(1.0, _SLOPE_SHARE * float(slope.max()))).view(np.uint8)
 
 
 def _low_contrast(contrast: float) -> InputError:
@@ -305,13 +316,15 @@ def flattened(
     paper = _paper_surface(small)
     rows, columns = tone.levels.shape
     values = np.empty((rows, columns), np.float32)
+    ratio = np.empty((rows, columns), np.uint8)
     full = cv2.resize(paper, (columns, rows), interpolation=cv2.INTER_LINEAR)
     for here in strips(rows, columns):
         part = tone.levels[here].astype(np.float32) / np.float32(tone.white)
         values[here] = (part if ink_dark else 1 - part) / full[here]
+        ratio[here] = np.clip(values[here] * 180, 0, 255)  # paper at 180
     del full
-    ratio = np.clip(values * 180, 0, 255).astype(np.uint8)  # paper at 180
     sheet, ink, _ = _paper_and_ink(ratio, 255, ink_dark=True)
+    del ratio
     sheet, ink = sheet * 255 / 180, ink * 255 / 180
     if sheet - ink < LEAST_CONTRAST:
         raise _low_contrast(sheet - ink)
