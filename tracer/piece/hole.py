@@ -91,8 +91,8 @@ def place_hole(
     vertical = shapely.LineString([(x, bottom - 1), (x, top + 1)])
     inside = shapely.get_coordinates(room.intersection(vertical)) if not room.is_empty else None
     if inside is not None and len(inside) and inside[:, 1].max() > above_y:
-        # a hair below the top, so that the wall is kept after rounding
-        return Placed((x, math.floor(float(inside[:, 1].max()) * 1e4) / 1e4))
+        # to 0.01 mm, downward, so that the wall is kept
+        return Placed((round(x, 2) + 0.0, math.floor(float(inside[:, 1].max()) * 100 + 0.1) / 100))
     return _with_ear(outline, x, diameter_mm, wall_mm)
 
 
@@ -108,7 +108,7 @@ def _with_ear(outline: Region, x: float, diameter_mm: float, wall_mm: float) -> 
         [float(c[1]) for c in (*crossed, *shapely.get_coordinates(outline.intersection(band)))],
         default=top,
     )
-    at = (x, highest + diameter_mm / 2)
+    at = (round(x, 2) + 0.0, round(highest + diameter_mm / 2, 2))
     disc = shapely.Point(at).buffer(reach, quad_segs=arc_steps(reach))
     stem = shapely.box(x - reach * 0.8, highest - wall_mm, x + reach * 0.8, at[1])
     near = shapely.Point(at).buffer(3 * reach)

@@ -87,14 +87,12 @@ def mesh_of(solid: Solid) -> Mesh:
         The surface is not closed; a fault of ours.
     """
     layers = nested_layers(solid)
-    pieces: list[NDArray[np.float64]] = []  # (k, 3, 3) triangles with heights
-    lowest = layers[0]
-    pieces.append(_lifted(lowest[1], [lowest])[:, ::-1])
-    for lower, upper in pairwise(layers):
-        ring = lower[1].difference(upper[1])
-        pieces.append(_lifted(ring, [lower, upper]))
-    pieces.append(_lifted(layers[-1][1], [layers[-1]]))
-    mesh = _indexed(np.concatenate(pieces))
+    back = _lifted(layers[0][1], [layers[0]])[:, ::-1]  # (k, 3, 3): triangles with heights
+    front = [
+        _lifted(lower[1].difference(upper[1]), [lower, upper]) for lower, upper in pairwise(layers)
+    ]
+    front.append(_lifted(layers[-1][1], [layers[-1]]))
+    mesh = _indexed(np.concatenate([*_parted(back, front[0]), *front[1:]]))
     assert mesh.open_edges() == 0, f"{mesh.open_edges()} open edges in the mesh"
     return mesh
 
@@ -158,8 +156,57 @@ def _lifted(shape: shapely.Geometry, layers: list[tuple[float, Region]]) -> NDAr
     return np.concatenate([corners, height[..., None]], axis=-1)
 
 
+def _parted(
+    back: NDArray[np.float64], wall: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Keep the back and the lowest wall from sharing more than the outline.
+
+    Both triangulate the inside of the lowest section. Where three of its vertices make a triangle
+    of both, that is a flap without thickness: both go. Where they share a chord, the back's is
+    split at its middle.
+    """
+    wall_keys, back_keys = _keys(wall[..., :2]), _keys(back[..., :2])
+    flat = (wall[..., 2] == back[0, 0, 2]).all(axis=1)
+    both = set(map(tuple, np.sort(wall_keys[flat], axis=1))) & set(
+        map(tuple, np.sort(back_keys, axis=1))
+    )
+    if both:
+        keep_wall = [
+            not (f and tuple(k) in both) for f, k in zip(flat, np.sort(wall_keys), strict=True)
+        ]
+        keep_back = [tuple(k) not in both for k in np.sort(back_keys)]
+        wall, back = wall[keep_wall], back[keep_back]
+        wall_keys = wall_keys[keep_wall]
+    chords = _chords(wall, wall_keys, back[0, 0, 2])
+    if not chords:
+        return back, wall
+    whole = list(back)
+    done: list[NDArray[np.float64]] = []
+    while whole:  # each split takes one shared chord away, so this ends
+        triangle = whole.pop()
+        keys = _keys(triangle[:, :2])
+        shared = [k for k in range(3) if frozenset((keys[k], keys[(k + 1) % 3])) in chords]
+        if not shared:
+            done.append(triangle)
+            continue
+        a, b, c = np.roll(triangle, -shared[0], axis=0)
+        middle = (a + b) / 2
+        whole += [np.array([a, middle, c]), np.array([middle, b, c])]
+    return np.array(done), wall
+
+
+def _chords(wall: NDArray[np.float64], keys: Keys, low: float) -> set[frozenset[np.int64]]:
+    """Return the edges between two triangles of the wall whose ends both lie on the back."""
+    count: dict[frozenset[np.int64], int] = {}
+    for k in range(3):
+        both = (wall[:, k, 2] == low) & (wall[:, (k + 1) % 3, 2] == low)
+        for edge in map(frozenset, zip(keys[both, k], keys[both, (k + 1) % 3], strict=True)):
+            count[edge] = count.get(edge, 0) + 1
+    return {edge for edge, times in count.items() if times == 2}
+
+
 def _indexed(triangles: NDArray[np.float64]) -> Mesh:
     flat = triangles.reshape(-1, 3)
-    whole = np.rint(flat / np.array([_GRID, _GRID, 1e-9])).astype(np.int64)
+    whole = np.rint(flat / np.array([_GRID / 2, _GRID / 2, 1e-9])).astype(np.int64)
     _, first, index = np.unique(whole, axis=0, return_index=True, return_inverse=True)
     return Mesh(flat[first], index.reshape(-1, 3))

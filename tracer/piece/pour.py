@@ -214,7 +214,9 @@ def _dead_ends(raised: Region, depth: float) -> tuple[Vent, ...]:
     return tuple(unique[:_MOST_MARKS])
 
 
-def _tips(part: shapely.Polygon, opened: shapely.Polygon | shapely.MultiPolygon, depth: float, most: float) -> list[Vent]:
+def _tips(
+    part: shapely.Polygon, opened: shapely.Polygon | shapely.MultiPolygon, depth: float, most: float
+) -> list[Vent]:
     """Return the ends of one narrow part: its points farthest from the wide metal."""
     points = shapely.get_coordinates(part.exterior)
     if opened.is_empty:

@@ -9,9 +9,11 @@ from numpy.typing import NDArray
 
 from tracer.model import Region
 
-_LIGHT = np.array([-0.5, 0.62, 0.6])
-_METAL = np.array([[52, 56, 60], [126, 131, 135], [196, 200, 203], [246, 248, 249]], dtype=float)
-_STOPS = np.array([0.0, 0.45, 0.8, 1.0])
+_LIGHT = np.array([-0.5, 0.62, 0.6], dtype=np.float32)
+_METAL = np.array(
+    [[52, 56, 60], [126, 131, 135], [196, 200, 203], [246, 248, 249]], dtype=np.float32
+)
+_STOPS = np.array([0.0, 0.45, 0.8, 1.0], dtype=np.float32)
 _FLAT_MM = 1e-4
 _OVER = 2
 """Pixels are rendered this many times finer and averaged."""
@@ -75,12 +77,12 @@ def png_uri(data: bytes) -> str:
     return f"data:image/png;base64,{base64.b64encode(data).decode('ascii')}"
 
 
-def _shaded(heights: Heights, step: float) -> NDArray[np.float64]:
+def _shaded(heights: Heights, step: float) -> NDArray[np.float32]:
     import cv2  # noqa: PLC0415
 
     metal = heights > 0
-    smooth = cv2.GaussianBlur(heights, (0, 0), 0.9)
-    dy, dx = np.gradient(smooth.astype(float), step)
+    smooth = cv2.GaussianBlur(heights, (0, 0), 1.4)
+    dy, dx = np.gradient(smooth, np.float32(step))
     # steep walls are flattened, so that they read as lines of light and shade
     slope = np.hypot(dx, dy)
     tame = np.where(slope > 0, np.arctan(slope * 0.9) / np.maximum(slope, 1e-9), 1.0)
@@ -88,13 +90,14 @@ def _shaded(heights: Heights, step: float) -> NDArray[np.float64]:
     normal /= np.linalg.norm(normal, axis=-1, keepdims=True)
     light = _LIGHT / np.linalg.norm(_LIGHT)
     diffuse = np.clip(normal @ light, 0, 1)
-    half = light + np.array([0, 0, 1])
+    half = light + np.array([0, 0, 1], dtype=np.float32)
     gleam = np.clip(normal @ (half / np.linalg.norm(half)), 0, 1) ** 24
     # hollows get less of the sky: the height below the mean height round about
     around = cv2.GaussianBlur(heights, (0, 0), 1.2 / step)
     hollow = np.clip((around - heights) * 0.5, 0, 0.35)
-    tone = np.clip(0.16 + 0.62 * diffuse + 0.3 * gleam - hollow, 0, 1)
-    colour = np.stack([np.interp(tone, _STOPS, _METAL[:, k]) for k in range(3)], axis=-1)
+    tone = np.clip(0.22 + 0.66 * diffuse + 0.3 * gleam - hollow, 0, 1)
+    channels = [np.interp(tone, _STOPS, _METAL[:, k]).astype(np.float32) for k in range(3)]
+    colour = np.stack(channels, axis=-1)
     shadow = cv2.GaussianBlur(metal.astype(np.float32), (0, 0), 0.7 / step)
     shift = round(0.5 / step)
     shadow = np.roll(shadow, (shift, shift), axis=(0, 1))

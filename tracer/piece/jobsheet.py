@@ -1,0 +1,232 @@
+"""The job sheet: one printable A4 page for the bench, and the picture for the client.
+
+No script, nothing fetched; pictures are data addresses; everything that comes from outside is
+escaped.
+"""
+
+import base64
+from collections.abc import Sequence
+from importlib import resources
+from string import Template
+from typing import Any
+
+from tracer.out.shown import Html, esc, joined, tag
+from tracer.out.words import CAUTIONS
+from tracer.piece.drawings import marks_of, section_svg, sheet_svg
+from tracer.piece.plan import Plan
+from tracer.piece.relief import png_uri, relief_png
+from tracer.units import shown_length
+
+_PICTURE_PX = 420
+_MOST_NOTES = 9
+_MOST_MARKS = 8
+
+
+def job_page(plan: Plan, record: dict[str, Any]) -> str:
+    """Return the job sheet of a plan; `record` is what `make_record` made of it."""
+    template = resources.files("tracer").joinpath("data", "job.html").read_text(encoding="utf-8")
+    body = joined(
+        _head(plan, record),
+        _views(plan),
+        tag("div", _sizes(plan, record), _amounts(plan, record), cls="columns"),
+        tag("div", _order(plan, record), _warnings(record), cls="columns"),
+        _foot(),
+    )
+    return Template(template).substitute(title=esc(f"{record['name']}: job sheet"), body=body)
+
+
+def _head(plan: Plan, record: dict[str, Any]) -> Html:
+    width, height, thick = record["size_mm"]
+    cells = [
+        ("Finished", f"{width:.2f} × {height:.2f} × {thick:.2f} mm"),
+        ("Mass", f"{record['mass_g']:.1f} g"),
+        ("Metal", record["alloy"]["label"]),
+        ("Process", plan.process_label),
+    ]
+    boxes = [tag("div", tag("dt", esc(word)), tag("dd", esc(text))) for word, text in cells]
+    return joined(
+        tag("h1", esc(record["name"]), tag("span", esc("job sheet"))), tag("dl", *boxes, cls="head")
+    )
+
+
+def _views(plan: Plan) -> Html:
+    box = plan.outline.bounds
+    picture = png_uri(relief_png(plan.layers, box, _PICTURE_PX))
+    size = f"{plan.size_mm[0]:.1f} by {plan.size_mm[1]:.1f} mm"
+    return tag(
+        "div",
+        _figure(_svg_uri(sheet_svg(plan)), f"Plan with dimensions, {size}", "Plan, front; mm"),
+        _figure(_svg_uri(section_svg(plan)), "Cut through hole and centroid", "Section; back left"),
+        _figure(picture, "Shaded picture of the piece", "As it will look, unpolished"),
+        cls="views",
+    )
+
+
+def _figure(uri: str, alt: str, caption: str) -> Html:
+    return tag("figure", tag("img", src=uri, alt=alt), tag("figcaption", esc(caption)))
+
+
+def _svg_uri(text: str) -> str:
+    return f"data:image/svg+xml;base64,{base64.b64encode(text.encode()).decode('ascii')}"
+
+
+def _sizes(plan: Plan, record: dict[str, Any]) -> Html:
+    scale = record["master_scale"]
+    stock = plan.allowance.stock_mm
+    piece, stocked = plan.piece, plan.stocked
+    width, height, thick = record["size_mm"]
+    rows = [
+        ("Width", width, (width + 2 * stock) * scale),
+        ("Height", height, (height + 2 * stock) * scale),
+        ("Thickness of the body", piece.body_mm, stocked.body_mm * scale),
+        ("Thickness in all", thick, (thick + 2 * stock) * scale),
+    ]
+    rows += [
+        (f"{design.level.name.capitalize()} design", abs(h), abs(h) * scale)
+        for design in plan.designs
+        if (h := design.level.height_mm)
+    ]
+    if plan.hole:
+        x, y = plan.hole.at
+        rows.append(
+            (f"Hole at {x:.2f}, {y:.2f}", plan.hole.diameter_mm, plan.hole.diameter_mm * scale)
+        )
+    if piece.edge_radius_mm:
+        rows.append(("Rounding of the edge", piece.edge_radius_mm, piece.edge_radius_mm * scale))
+    allowance = record["allowance"]
+    why = (
+        "master scale from a measured casting"
+        if allowance["calibrated"]
+        else f"master × {scale:.5f}: metal contracts {allowance['contraction_percent']:g} %"
+        f" ({allowance['contraction_rule']}), rubber {allowance['rubber_percent']:g} %"
+    )
+    why += f"; ± {allowance['uncertainty_percent']:g} % until a casting is measured"
+    if stock:
+        why += f"; {shown_length(stock)} of stock on profile, front and back"
+    table = tag(
+        "table",
+        tag("thead", tag("tr", *(tag("th", esc(w)) for w in ("mm", "finished", "master")))),
+        tag(
+            "tbody",
+            *(
+                tag("tr", tag("td", esc(a)), tag("td", esc(f"{b:.2f}")), tag("td", esc(f"{c:.2f}")))
+                for a, b, c in rows
+            ),
+        ),
+    )
+    return tag("section", tag("h2", esc("Sizes")), table, tag("p", esc(why), cls="soft"))
+
+
+def _amounts(plan: Plan, record: dict[str, Any]) -> Html:
+    pour, limit = record["pour"], record["edge_radius_limit"]
+    pieces = record["pieces"]
+    rows = [
+        ("Volume", f"{record['volume_mm3']:.0f} mm³"),
+        ("Density", f"{record['alloy']['density_g_cm3']:g} g/cm³, {plan.amounts.density_by}"),
+        (f"Metal to melt, {pieces} off", f"{record['metal_to_melt_g']:.0f} g"),
+        ("Rubber, each of two parts", f"{record['rubber']['each_part_ml']:.0f} ml"),
+        (
+            "Resin for the master",
+            f"{record['print_ml']:.1f} ml, or {record['print_pla_g']:.0f} g PLA",
+        ),
+        ("Freezes in about", f"{record['freeze_s']:.0f} s (physics, order of magnitude)"),
+        (
+            "Head for the finest line",
+            f"{pour['head_mm']:.0f} mm over {pour['finest_mm']:.2f} mm (physics, upper bound)",
+        ),
+        ("Draft, foot fillet", f"{record['draft_deg']:g}°, {record['fillet_mm']:g} mm"),
+        (
+            "Largest edge rounding",
+            f"{record['edge_radius_limit_mm']:g} mm ({limit['rule']}): {limit['text']}",
+        ),
+    ]
+    if plan.hole and plan.tilt_deg is not None:
+        rows.append(("Hangs", f"{plan.tilt_deg:.1f}° off upright, for a {plan.hole.label}"))
+    if record["cost"] is not None:
+        rows.append(("Cost of one", f"{record['cost']:.2f}"))
+    table = tag(
+        "table", tag("tbody", *(tag("tr", tag("th", esc(a)), tag("td", esc(b))) for a, b in rows))
+    )
+    return tag("section", tag("h2", esc("Amounts")), table)
+
+
+def _order(plan: Plan, record: dict[str, Any]) -> Html:
+    rubber = record["rubber"]
+    steps = [
+        (
+            f"Print the master flat on its back, layer {shown_length(plan.wish.layer_mm)};"
+            " wash, cure, seal, smooth."
+        ),
+        (
+            f"Press or pour rubber: {shown_length(rubber['side_mm'])} round it,"
+            f" {shown_length(rubber['base_mm'])} under it; first skin thin, into the detail."
+        ),
+        "Cure fully before metal: days, as the rubber's sheet says.",
+        "Warm the mould, dust with talc, blow off; back it flat and clamp lightly.",
+        (
+            f"Melt {record['metal_to_melt_g']:.0f} g, skim, pour at G at about"
+            f" {plan.metal.pour_c:.0f} °C in one go; tap."
+        ),
+        f"Leave {max(2 * record['freeze_s'], 60):.0f} s; draw the piece off towards its front.",
+        "Trim; sand the back flat, then 150, 240, 400, 600, 1000 (FEPA P), turning each time.",
+    ]
+    if plan.hole:
+        steps.append("Clean the hole, close the ring, check that it hangs true.")
+    marks = [
+        tag("li", tag("b", esc(mark.label)), esc(f" {mark.text}"))
+        for mark in marks_of(plan)[:_MOST_MARKS]
+    ]
+    return tag(
+        "section",
+        tag("h2", esc("Order of work")),
+        tag("ol", *(tag("li", esc(step)) for step in steps)),
+        tag("h2", esc("Marks on the plan")),
+        tag("ul", *marks, cls="marks"),
+    )
+
+
+def _warnings(record: dict[str, Any]) -> Html:
+    found = sorted(record["findings"], key=lambda f: f["status"] != "open")
+    items = [
+        tag(
+            "li",
+            *([tag("b", esc("Open: "))] if f["status"] == "open" else []),
+            esc(_sentence(f["text"])),
+            tag("small", esc(f" {f['rule']}")),
+            cls="open" if f["status"] == "open" else "note",
+        )
+        for f in found[:_MOST_NOTES]
+    ]
+    rest = len(found) - len(items)
+    if rest > 0:
+        items.append(tag("li", esc(f"and {rest} more in the JSON file")))
+    return tag(
+        "section",
+        tag("h2", esc("Warnings and notes")),
+        tag("ul", *items) if items else tag("p", esc("None.")),
+        tag("h2", esc("Cautions")),
+        tag("ul", *_items(CAUTIONS), cls="cautions"),
+    )
+
+
+def _items(texts: Sequence[str]) -> list[Html]:
+    return [tag("li", esc(text)) for text in texts]
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _foot() -> Html:
+    return tag(
+        "section",
+        tag("h2", esc("Notes")),
+        tag("div", cls="line"),
+        tag("div", cls="line"),
+        tag(
+            "div",
+            *(tag("div", esc(word)) for word in ("Measured on the first casting", "Date", "Name")),
+            cls="sign",
+        ),
+        cls="foot",
+    )

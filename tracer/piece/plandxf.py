@@ -1,0 +1,70 @@
+"""The plan as DXF R2010 in millimetres: a layer for each part, at finished and at master size."""
+
+import io
+from typing import TYPE_CHECKING
+
+from tracer.curves.path import Drawing
+from tracer.out.dxf import MILLIMETRES, add_segment
+from tracer.out.svg import xml_text
+from tracer.piece.drawings import GAP_MM, LAYERS, layers_of, marks_of
+from tracer.piece.plan import Plan
+
+if TYPE_CHECKING:
+    from ezdxf.layouts.layout import Modelspace
+
+_COLOURS = {"blank": 7, "raised": 5, "sunk": 30, "rim": 5, "hole": 1, "marks": 3}
+"""AutoCAD colour index numbers, as the format wants them."""
+
+
+def plan_dxf(plan: Plan, *, mark: str) -> str:
+    """Return the plan as DXF text.
+
+    The drawing at finished size stands about the origin, as the plan's coordinates do; that at
+    master size to the right of it, on layers named ``master-...``. Circles, arcs and lines are
+    themselves, cubics splines of degree 3. The same plan gives the same text.
+    """
+    from ezdxf import options  # type: ignore[attr-defined] # noqa: PLC0415 - 0.9 s to import
+    from ezdxf.filemanagement import new  # noqa: PLC0415
+
+    options.write_fixed_meta_data_for_testing = True
+    document = new("R2010", units=MILLIMETRES)
+    document.header["$MEASUREMENT"] = 1
+    document.header["$LUNITS"] = 2
+    space = document.modelspace()
+    scale = plan.allowance.master_scale
+    finished = layers_of(plan, plan.piece)
+    master = {n: d.mapped(scale) for n, d in layers_of(plan, plan.stocked).items()}
+    shift = finished["blank"].bounds[2] + GAP_MM - master["blank"].bounds[0]
+    for prefix in ("", "master-"):
+        for name in LAYERS:
+            document.layers.add(prefix + name, color=_COLOURS[name])
+    for prefix, layers, right in (("", finished, 0.0), ("master-", master, shift)):
+        for name, drawing in layers.items():
+            _add(space, drawing.mapped(1, right), prefix + name)
+        left, bottom, far, _ = layers["blank"].bounds
+        size = f"{far - left:.3f} x {layers['blank'].bounds[3] - bottom:.3f} mm"
+        word = "finished" if not prefix else f"master, x {scale:.6f}"
+        _text(space, f"{word}: {size}", (left + right, bottom - 5), 2.5, prefix + "marks")
+    for found in marks_of(plan):
+        space.add_circle(found.at, 1.5, dxfattribs={"layer": "marks"})
+        _text(space, found.label, (found.at[0] - 0.7, found.at[1] - 0.7), 1.4, "marks")
+    stream = io.StringIO()
+    document.write(stream)
+    return f"999\n{' '.join(xml_text(mark).split())}\n{stream.getvalue()}"
+
+
+def _add(space: "Modelspace", drawing: Drawing, layer: str) -> None:
+    for path in drawing.paths:
+        found = path.circle
+        if found is not None:
+            centre, radius = found
+            space.add_circle((centre.real, centre.imag), radius, dxfattribs={"layer": layer})
+            continue
+        for segment in path.segments:
+            add_segment(space, segment, layer)
+
+
+def _text(
+    space: "Modelspace", text: str, at: tuple[float, float], height: float, layer: str
+) -> None:
+    space.add_text(text, height=height, dxfattribs={"layer": layer, "insert": at})
