@@ -2,9 +2,10 @@
 
 import numpy as np
 import shapely
+from shapely.geometry.base import BaseGeometry
 
 from tracer.model import Kind
-from tracer.rules.patches import Patch, grown
+from tracer.rules.patches import Parts, Patch, grown
 from tracer.rules.survey import Defect, Sizes, Survey
 from tracer.settings import Repairs
 
@@ -27,17 +28,17 @@ def mend_bodies(
     return patches
 
 
-def _exact(found: Survey, defect: Defect) -> shapely.Geometry:
+def _exact(found: Survey, defect: Defect) -> Parts:
     """Return the body exactly as drawn: its place is measured on a simplified outline."""
     inside = defect.metal == bool(found.metal_side[found.axis.inside].any())
     parts = shapely.get_parts(found.region)
     if not inside:
         holes = np.concatenate([shapely.get_rings(p)[1:] for p in parts])
-        parts = shapely.polygons(holes)
+        parts = np.atleast_1d(np.asarray(shapely.polygons(holes), dtype=object))
     return parts
 
 
-def _bodies_of(found: Survey, defect: Defect) -> shapely.Geometry:
+def _bodies_of(found: Survey, defect: Defect) -> BaseGeometry:
     parts = _exact(found, defect)
     if not len(parts):
         return shapely.Polygon()

@@ -6,10 +6,12 @@ is a neck; at one it hangs on, and counts if it stands out further than r (1 / s
 a = 60 degrees, that is further than a corner of 60 degrees does; with none the whole body is thin.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import shapely
+from shapely.geometry.base import BaseGeometry
 
 from tracer.rules.skeleton import Bools, Complex, Floats, Ints, Skeleton, components
 
@@ -100,10 +102,28 @@ def thin_places(axis: Skeleton, side: Bools, limit: float, target: float) -> tup
     at_mouth = np.zeros(count, dtype=bool)
     at_mouth[inner] = True
     for nodes in np.split(members, starts[1:]):
-        place = _place(axis, nodes, int(mouths[group[nodes[0]]]), line, lost, at_mouth)
+        place = _place(axis, nodes, int(mouths[group[nodes[0]]]), line, lost, at_mouth, r)
         if place is not None and place.half * 2 < limit:
             found.append(place)
-    return tuple(found)
+    return _merged(found, r)
+
+
+def _merged(found: list[Place], r: float) -> tuple[Place, ...]:
+    """Join necks that are the same pinch, split by a sample in its middle."""
+    kept: list[Place] = []
+    for place in sorted(found, key=lambda p: p.half):
+        for k, other in enumerate(kept):
+            both = place.mouths > 1 and other.mouths > 1 and place.body == other.body
+            if both and abs(place.at - other.at) < r / 2:
+                kept[k] = replace(
+                    other,
+                    nodes=np.union1d(other.nodes, place.nodes),
+                    line=np.union1d(other.line, place.line),
+                )
+                break
+        else:
+            kept.append(place)
+    return tuple(kept)
 
 
 def _place(
@@ -113,6 +133,7 @@ def _place(
     line: Bools,
     lost: Floats,
     at_mouth: Bools,
+    r: float,
 ) -> Place | None:
     facing = nodes[axis.facing[nodes]]
     outward = nodes[lost[nodes] > CORNER * _NOISE * axis.half[nodes]]
@@ -136,6 +157,8 @@ def _place(
             axis.half[least] < 0.5 * axis.half[root]
             and _tapers(axis, nodes, axis.centre[root], float(axis.half[root]))
         )
+        if runs_out:  # as at the disc that is as wide as the limit
+            out *= r / float(axis.half[root])
     is_tip = runs_out and out < NEEDLE * float(axis.half[nodes].max())
     return Place(
         nodes=nodes,
@@ -229,18 +252,19 @@ def _peel(axis: Skeleton, thin: Bools, a: Ints, b: Ints) -> tuple[Bools, Floats]
     return left, lost
 
 
-def outline_of(axis: Skeleton, nodes: Ints) -> shapely.Geometry:
+def outline_of(axis: Skeleton, nodes: Ints) -> BaseGeometry:
     """Return the part of the plane that the triangles of some nodes cover."""
     corners = axis.corners[nodes]
     corners = corners[(corners >= 0).all(axis=1)]
-    if not len(corners):
-        return shapely.Polygon()
+    if not len(corners):  # a pinch between two wide places has a width, but no length
+        centres = shapely.points(axis.centre[nodes].real, axis.centre[nodes].imag)
+        return shapely.unary_union(shapely.buffer(centres, np.maximum(axis.half[nodes], 1e-3)))
     p = axis.point[corners]
     rings = np.stack([p.real, p.imag], axis=-1)
     return shapely.unary_union(shapely.polygons(rings))
 
 
-def centre_line(axis: Skeleton, nodes: Ints, tolerance: float) -> shapely.Geometry:
+def centre_line(axis: Skeleton, nodes: Ints, tolerance: float) -> BaseGeometry:
     """Return the lines and points through the centres of some nodes that are linked."""
     chosen = np.zeros(len(axis.half), dtype=bool)
     chosen[nodes] = True
@@ -248,11 +272,12 @@ def centre_line(axis: Skeleton, nodes: Ints, tolerance: float) -> shapely.Geomet
     alone = chosen.copy()
     alone[links.ravel()] = False
     pairs: Complex = axis.centre[links]
-    parts: list[shapely.Geometry] = []
+    parts: list[Any] = []
     if len(links):
-        lines = shapely.linestrings(np.stack([pairs.real, pairs.imag], axis=-1))
+        lines: Any = shapely.linestrings(np.stack([pairs.real, pairs.imag], axis=-1))
         merged = shapely.line_merge(shapely.multilinestrings(lines))
         parts.append(shapely.simplify(merged, tolerance))
     single = axis.centre[alone]
-    parts.extend(shapely.points(single.real, single.imag))
+    lonely: Any = shapely.points(single.real, single.imag)
+    parts.extend(lonely)
     return shapely.GeometryCollection(parts)

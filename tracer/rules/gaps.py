@@ -2,8 +2,9 @@
 
 import numpy as np
 import shapely
+from shapely.geometry.base import BaseGeometry
 
-from tracer.model import Kind, Region
+from tracer.model import Kind
 from tracer.rules.patches import Patch, fillable, grown, touching, widened
 from tracer.rules.skeleton import Bools, Floats, Skeleton
 from tracer.rules.survey import Defect, Sizes, Survey
@@ -45,16 +46,17 @@ def mend_gaps(
             fills.append(gap)
     if fills:
         parts = fillable(found.region, half, tolerance, sunk=sunk)
-        for gap in fills:
-            patches.append(Patch(_filling(found.axis, gap, parts, half, tolerance), add=True))
+        patches += [
+            Patch(_filling(found.axis, gap, parts, half, tolerance), add=True) for gap in fills
+        ]
     return patches
 
 
 def _filling(
     axis: Skeleton, gap: Defect, parts: np.ndarray, half: float, tolerance: float
-) -> shapely.Geometry:
+) -> BaseGeometry:
     near = grown(gap.place, half)
-    chosen = touching(parts, gap.place, tolerance).intersection(near)
+    chosen: BaseGeometry = touching(parts, gap.place, tolerance).intersection(near)
     if gap.thin is not None and gap.thin.mouths > 1 and chosen.is_empty:
         chosen = widened(axis, gap, half, tolerance)  # a pinch between two wide places
     return chosen
@@ -95,7 +97,7 @@ def choose(gap: Defect, axis: Skeleton, poles: Floats, sizes: Sizes, repairs: Re
 
 def spared(
     found: Survey,
-    fresh: Region,
+    fresh: BaseGeometry,
     patches: list[Patch],
     sizes: Sizes,
     *,

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 import shapely
+from shapely.geometry.base import BaseGeometry
 
 from tracer.curves.regions import as_region
 from tracer.model import Finding, Kind, Mended, Region, Verdict
@@ -33,7 +34,7 @@ class _Work:
     sizes: Sizes
     settings: Settings
     kept: Region
-    added: list[shapely.Geometry] = field(default_factory=list)
+    added: list[BaseGeometry] = field(default_factory=list)
 
     @property
     def sunk(self) -> bool:
@@ -235,7 +236,7 @@ def _findings(
     return tuple(replace(f, number=n) for n, f in enumerate(every, 1))
 
 
-def _owners(changes: np.ndarray, places: list[shapely.Geometry]) -> np.ndarray:
+def _owners(changes: np.ndarray, places: list[BaseGeometry]) -> np.ndarray:
     """Return for each change the place that it belongs to: the one it overlaps, or the nearest."""
     if not len(changes) or not places:
         return np.zeros(len(changes), dtype=np.int64)

@@ -5,10 +5,12 @@ morphology", 1982) of the region near the defect, so that nothing elsewhere move
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
 from tracer.curves.regions import as_region
 from tracer.model import Region
@@ -26,13 +28,13 @@ _QUADRANT = 24
 class Patch:
     """A part of the plane to become metal (`add`) or mould."""
 
-    shape: shapely.Geometry
+    shape: BaseGeometry
     add: bool
 
 
-def apply(region: Region, patches: list[Patch], *, sunk: bool) -> shapely.Geometry:
+def apply(region: Region, patches: list[Patch], *, sunk: bool) -> BaseGeometry:
     """Return the ink with patches added and cut, in that order."""
-    result: shapely.Geometry = region
+    result: BaseGeometry = region
     for add in (True, False):
         shapes = [p.shape for p in patches if p.add is add and not p.shape.is_empty]
         if not shapes:
@@ -42,12 +44,12 @@ def apply(region: Region, patches: list[Patch], *, sunk: bool) -> shapely.Geomet
     return result
 
 
-def grown(shape: shapely.Geometry, by: float) -> shapely.Geometry:
+def grown(shape: Any, by: float) -> Any:
     """Dilate (by > 0) or erode with a disc."""
     return shapely.buffer(shape, by, quad_segs=_QUADRANT)
 
 
-def widened(axis: Skeleton, defect: Defect, half: float, tolerance: float) -> shapely.Geometry:
+def widened(axis: Skeleton, defect: Defect, half: float, tolerance: float) -> BaseGeometry:
     """Return the strip of half width `half` along the centre line of a thin place.
 
     At free ends it is cut off flush with the end as drawn, so that lines keep their length.
@@ -59,7 +61,7 @@ def widened(axis: Skeleton, defect: Defect, half: float, tolerance: float) -> sh
     return strip.difference(shapely.union_all(caps)) if caps else strip
 
 
-def _beyond_ends(axis: Skeleton, defect: Defect, half: float) -> list[shapely.Geometry]:
+def _beyond_ends(axis: Skeleton, defect: Defect, half: float) -> list[BaseGeometry]:
     """Return boxes beyond the free ends of a thin place, from where the drawing ends."""
     assert defect.thin is not None
     line = defect.thin.line
@@ -75,7 +77,7 @@ def _beyond_ends(axis: Skeleton, defect: Defect, half: float) -> list[shapely.Ge
     to_mouth = np.zeros(len(chosen), dtype=bool)
     out = thin[a] != thin[b]
     to_mouth[np.where(thin[a], a, b)[out]] = True
-    boxes = []
+    boxes: list[BaseGeometry] = []
     for end in line[(degree[line] == 1)]:
         centre, own = axis.centre[end], float(axis.half[end])
         if own >= half or _near(axis, to_mouth, centre, half):
@@ -108,17 +110,17 @@ def losable(ink: Region, by: float, tolerance: float, *, sunk: bool) -> Parts:
     return _between(ink, by) if sunk else _missed(ink, by, tolerance)
 
 
-def _between(ink: shapely.Geometry, by: float) -> Parts:
+def _between(ink: BaseGeometry, by: float) -> Parts:
     """Return the parts that closing adds."""
     return shapely.get_parts(grown(grown(ink, by), -by).difference(ink))
 
 
-def _missed(ink: shapely.Geometry, by: float, tolerance: float) -> Parts:
+def _missed(ink: BaseGeometry, by: float, tolerance: float) -> Parts:
     """Return the parts that opening takes."""
     return shapely.get_parts(ink.difference(grown(grown(ink, -by), by + tolerance)))
 
 
-def touching(parts: Parts, shape: shapely.Geometry, tolerance: float) -> shapely.Geometry:
+def touching(parts: Parts, shape: BaseGeometry, tolerance: float) -> BaseGeometry:
     """Return the union of those parts that touch a shape, grown so that no slit is left beside."""
     if not len(parts):
         return shapely.Polygon()
@@ -127,7 +129,7 @@ def touching(parts: Parts, shape: shapely.Geometry, tolerance: float) -> shapely
     return shapely.buffer(chosen, tolerance, quad_segs=4)
 
 
-def without_slivers(ink: shapely.Geometry, before: Region, thinner: float) -> Region:
+def without_slivers(ink: BaseGeometry, before: Region, thinner: float) -> Region:
     """Drop new openings and pieces that are thinner than `thinner`: leavings of the arithmetic."""
     polygons = shapely.get_parts(as_region(ink))
     rings = shapely.get_rings(polygons)

@@ -149,7 +149,7 @@ def _reason(defect: Defect, sizes: Sizes) -> str:
     )
 
 
-def _deed(defect: Defect, sizes: Sizes, settings: Settings) -> str:
+def _deed(defect: Defect, sizes: Sizes, settings: Settings) -> str:  # noqa: PLR0911 - one a kind
     """Return what the chosen repair does, for a check."""
     repairs = settings.repairs
     width = shown_length(defect.width)

@@ -121,7 +121,9 @@ def _delaunay(point: Complex) -> Ints:
     except (
         shapely.GEOSException
     ):  # points that all but coincide; Qhull merges them, but loads slowly
-        from scipy.spatial import Delaunay  # noqa: PLC0415 - only here
+        from scipy.spatial import (  # type: ignore[import-untyped]  # noqa: PLC0415 - only here
+            Delaunay,
+        )
 
         index = np.asarray(Delaunay(coordinates).simplices, dtype=np.int64)
     else:
@@ -132,7 +134,8 @@ def _delaunay(point: Complex) -> Ints:
     p = every[index]
     cross = (np.conj(p[:, 1] - p[:, 0]) * (p[:, 2] - p[:, 0])).imag
     index[cross < 0] = index[cross < 0][:, ::-1]
-    return index[cross != 0]
+    triangles: Ints = index[cross != 0]
+    return triangles
 
 
 def _too_long(point: Complex, after: Ints, triangles: Ints, floor: float) -> Bools:
@@ -214,7 +217,7 @@ def _build(point: Complex, after: Ints, triangles: Ints) -> Skeleton:
     every = np.concatenate([point, _frame(point)])
     corners = every[triangles]
     centre, radius = _circles(corners)
-    framed = (triangles >= n).any(axis=1)
+    framed = np.asarray((triangles >= n).any(axis=1), dtype=bool)
     start, end = triangles.ravel(), np.roll(triangles, -1, axis=1).ravel()
     forward = (start < n) & (after[np.minimum(start, n - 1)] == end)
     backward = (end < n) & (after[np.minimum(end, n - 1)] == start)

@@ -7,7 +7,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
+from shapely.geometry.base import BaseGeometry
 
 from tracer.model import Kind, Region
 from tracer.process import Limits
@@ -16,9 +16,11 @@ from tracer.rules.skeleton import Bools, Skeleton, skeleton
 from tracer.settings import Grade, Role
 
 GROUPED_BELOW = 0.25
-"""Bodies smaller than this share of their limit are specks, told together when there are several."""
+"""Bodies smaller than this share of their limit are specks, told together if several."""
 _SEVERAL = 5
 _SAMPLES_ACROSS = 5
+_SHARE = 0.25
+"""Share of its boundary on an island from which on a gap belongs to the island."""
 _ROUND = 0.95
 CORD_HOLE_MM = (2.0, 8.0)
 """Diameters of holes for rings and cords (common practice, no source)."""
@@ -64,7 +66,7 @@ class Defect:
     at: complex
     width: float
     limit: float
-    place: shapely.Geometry
+    place: BaseGeometry
     area: float
     thin: Place | None = None
     count: int = 1
@@ -126,17 +128,34 @@ def defects_of(axis: Skeleton, metal_side: Bools, sizes: Sizes, role: Role) -> t
     openings, _ = _small_bodies(axis, ~metal_side, sizes.opening, sizes.slack, Kind.SMALL_OPENING)
     done = {n for _, numbers in islands + openings for n in numbers}
     found = [d for d, _ in islands + openings]
+    specks = _points_of(axis, metal_side, [n for _, numbers in islands for n in numbers])
     if silhouette:
         found = [_wanted_hole(d) if d.kind is Kind.SMALL_OPENING else d for d in found]
     for metal, limit in ((True, sizes.metal), (False, sizes.gap)):
         side = metal_side if metal else ~metal_side
         for place in thin_places(axis, side, limit - sizes.slack, limit + sizes.margin):
-            if place.body not in done:
+            if place.body not in done and not (specks.any() and _beside(axis, place, specks)):
                 found.append(_thin_defect(axis, place, limit, metal=metal))
     if silhouette and len(pieces) > 1:
         rest = sorted(pieces, key=lambda b: (-b.area, -b.at.imag, b.at.real))[1:]
         found += [_loose(axis, body, sizes.metal) for body in rest]
     return tuple(found)
+
+
+def _points_of(axis: Skeleton, side: Bools, numbers: list[int]) -> Bools:
+    """Tell which boundary points lie on some bodies."""
+    chosen = np.zeros(len(axis.point), dtype=bool)
+    if numbers:
+        corners = axis.corners[side & np.isin(axis.body, numbers)]
+        chosen[corners[corners >= 0]] = True
+    return chosen
+
+
+def _beside(axis: Skeleton, place: Place, specks: Bools) -> bool:
+    """Tell whether a gap is one to an island that is a finding itself."""
+    corners = axis.corners[place.nodes]
+    corners = corners[corners >= 0]
+    return bool(len(corners)) and float(specks[corners].mean()) > _SHARE
 
 
 def _small_bodies(
@@ -145,8 +164,6 @@ def _small_bodies(
     """Return defects of bodies too small for the limit, and the bodies that are large enough."""
     every = bodies(axis, side)
     small = [b for b in every if not b.is_long and 2 * b.half < limit - slack]
-    if every and len(small) == len(every) and kind is Kind.SMALL_ISLAND:
-        pass  # nothing would be left; the pipeline says so
     tiny = [b for b in small if 2 * b.half < GROUPED_BELOW * limit]
     if len(tiny) <= _SEVERAL:
         tiny = []
@@ -222,4 +239,12 @@ def _thin_defect(axis: Skeleton, place: Place, limit: float, *, metal: bool) -> 
 
 def _loose(axis: Skeleton, body: Body, limit: float) -> Defect:
     nodes = np.flatnonzero(axis.body == body.number)
-    return Defect(Kind.LOOSE_PIECE, True, body.at, 0.0, limit, outline_of(axis, nodes), body.area)
+    return Defect(
+        Kind.LOOSE_PIECE,
+        metal=True,
+        at=body.at,
+        width=0.0,
+        limit=limit,
+        place=outline_of(axis, nodes),
+        area=body.area,
+    )

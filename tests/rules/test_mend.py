@@ -1,0 +1,200 @@
+"""What repairs do, judged by rulers that share nothing with them."""
+
+import math
+
+import pytest
+import shapely
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tests.drawings import mixed
+from tests.rules.shapes import (
+    comb,
+    discs,
+    dumbbell,
+    limits,
+    region,
+    ring,
+    star,
+    thinnest,
+    wanted,
+    wedge,
+)
+from tracer.contour.extract import extract_rings
+from tracer.contour.nest import nest_rings
+from tracer.model import Coverage, Frame, Kind
+from tracer.rules.mend import mend_region
+from tracer.settings import Role
+
+MARGIN = 0.01
+
+
+def mend(shape, *, role=Role.RAISED, sizes=None, kept=None, **repairs):
+    return mend_region(
+        shape,
+        sizes or limits(),
+        wanted(role, **repairs),
+        margin_mm=MARGIN,
+        kept=kept or shapely.MultiPolygon(),
+    )
+
+
+def settles(mended, **options):
+    """Mending again finds what was open, and changes nothing."""
+    again = mend(mended.region, **options)
+    assert again.region.symmetric_difference(mended.region).area < 1e-3
+    assert {f.status for f in again.findings} <= {"open", "kept"}
+    return again
+
+
+def test_the_ruler_sees_a_planted_narrowing():
+    """A strip 1 mm wide with a notch 0.3 mm deep and 2 mm long is 0.7 mm wide."""
+    strip = shapely.box(0, 0, 20, 1)
+    assert thinnest(strip) == pytest.approx(1, abs=1e-3)
+    assert thinnest(strip.difference(shapely.box(9, 0.7, 11, 2))) == pytest.approx(0.7, abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    "shape",
+    [
+        region(shapely.box(0, 0, 12, 0.3)),
+        dumbbell(0.3),
+        dumbbell(0.5, 0.3),
+        ring(6, 5.6),
+        ring(10, 8, 1.8),
+        region(shapely.box(0, 0, 6, 6), shapely.box(6, 2, 10, 2.4)),
+        comb(0.5, 1.8),
+        region(shapely.box(0, 0, 10, 8).difference(shapely.box(0.4, 0.4, 9.6, 7.6))),
+    ],
+)
+def test_thin_metal_is_thickened(shape):
+    mended = mend(shape)
+    assert {f.status for f in mended.findings} == {"fixed"}
+    assert thinnest(mended.region) >= 0.8 - 1e-3
+    assert mended.region.covers(shape.buffer(-1e-6))
+    assert len(mended.region.geoms) == len(shape.geoms)
+    settles(mended)
+
+
+def test_lines_keep_their_length():
+    """A strip is cut off flush at its ends."""
+    strip = region(shapely.box(0, 0, 12, 0.3))
+    left, bottom, right, top = mend(strip).region.bounds
+    assert (left, right) == pytest.approx((0, 12), abs=0.01)
+    assert (bottom, top) == pytest.approx((0.15 - 0.405, 0.15 + 0.405), abs=0.01)
+
+
+def test_thickened_sides_are_parallel():
+    """Away from its ends a strip keeps its width to 0.005 mm."""
+    middle = mend(dumbbell(0.4, 6.0)).region.intersection(shapely.box(6.2, -9, 9.8, 9))
+    assert middle.area / 3.6 == pytest.approx(0.81, abs=0.005)
+
+
+@pytest.mark.parametrize("apart", [0.1, 0.4, 0.7])
+def test_a_gap_between_thick_metal_is_widened(apart):
+    mended = mend(discs(apart))
+    one, two = mended.region.geoms
+    assert one.distance(two) >= 0.8 - 1e-3
+    settles(mended)
+
+
+def test_a_gap_can_be_filled_instead():
+    assert len(mend(discs(0.4), gaps="fill").region.geoms) == 1
+
+
+def test_lines_and_gaps_too_close_stay_open_with_the_size():
+    """0.5 + 0.5 < 0.8 + 0.8: no local repair exists, from 1.6 times the size none is needed."""
+    mended = mend(comb(0.5, 0.5))
+    assert {f.status for f in mended.findings} == {"open"}
+    assert mended.region.equals(comb(0.5, 0.5))
+    assert mended.smallest_safe_factor == pytest.approx(1.6, rel=0.02)
+    assert all("1.6" in f.action for f in mended.findings)
+
+
+def test_islands_and_openings():
+    dot = region(shapely.box(0, 0, 10, 10), shapely.Point(13, 5).buffer(0.5))
+    assert mend(dot).region.equals(region(shapely.box(0, 0, 10, 10)))
+    large = mend(dot, islands="enlarge").region.geoms
+    assert len(large) == 2
+    assert min(p.area for p in large) >= math.pi * 0.8**2 * 0.99
+    hole = region(shapely.box(0, 0, 10, 10).difference(shapely.Point(5, 5).buffer(0.3)))
+    assert not mend(hole).region.geoms[0].interiors
+    wide = mend(hole, openings="enlarge").region.geoms[0].interiors
+    assert shapely.Polygon(wide[0]).area >= math.pi * 0.4**2 * 0.99
+
+
+def test_bridge_ties_a_loose_piece():
+    two = region(shapely.box(0, 0, 5, 5), shapely.box(8, 0, 12, 4))
+    mended = mend(two, role=Role.SILHOUETTE, islands="bridge")
+    assert len(mended.region.geoms) == 1
+    assert thinnest(mended.region) >= 0.8 - 1e-3
+    assert {f.status for f in mended.findings} == {"fixed"}
+
+
+def test_many_specks_are_one_finding():
+    specks = [shapely.Point(k % 40 * 0.5, 20 + k // 40 * 0.5).buffer(0.1, 2) for k in range(400)]
+    mended = mend(region(shapely.box(0, 0, 20, 10), *specks))
+    (finding,) = mended.findings
+    assert finding.kind is Kind.SMALL_ISLAND
+    assert "400 specks" in finding.action
+
+
+@pytest.mark.parametrize("angle", [20, 40])
+def test_tips_are_blunted(angle):
+    """Opening by r shortens a wedge of angle b by r (1 / sin(b / 2) - 1)."""
+    mended = mend(wedge(angle))
+    r = 0.405
+    assert mended.region.bounds[0] == pytest.approx(
+        r * (1 / math.sin(math.radians(angle / 2)) - 1), abs=0.02
+    )
+    settles(mended)
+    assert mend(wedge(angle), tips="leave").region.equals(wedge(angle))
+
+
+def test_thick_parts_do_not_move():
+    """Every vertex further than two limits from a finding is the same number."""
+    mended = mend(dumbbell(0.3))
+    before = {tuple(c) for c in shapely.get_coordinates(dumbbell(0.3)) if not 3 < c[0] < 10}
+    after = {tuple(c) for c in shapely.get_coordinates(mended.region)}
+    assert before <= after
+
+
+def test_what_is_kept_stays():
+    shape = dumbbell(0.3)
+    mended = mend(shape, kept=region(shapely.Point(6.5, 2.5).buffer(3)))
+    assert mended.region.equals(shape)
+    assert [f.status for f in mended.findings] == ["kept"]
+
+
+@given(
+    line=st.floats(0.1, 1.2), gap=st.floats(0.05, 1.6), teeth=st.integers(2, 5),
+    role=st.sampled_from(list(Role)),
+)  # fmt: skip
+def test_combs_settle(line, gap, teeth, role):
+    """Whatever is not mended is owned up to, and the second run changes nothing."""
+    mended = mend(comb(line, gap, teeth), role=role)
+    assert mended.region.is_valid
+    settles(mended, role=role)
+
+
+@pytest.mark.parametrize("drawing", list(mixed(12, seed=5)), ids=lambda d: d.name)
+@pytest.mark.parametrize("role", list(Role))
+def test_drawn_icons(drawing, role):
+    shape = icon(drawing, 512, 25)
+    mended = mend(shape, role=role)
+    assert mended.region.is_valid
+    settles(mended, role=role)
+    owned = shapely.union_all([f.changed for f in mended.findings])
+    stray = mended.region.symmetric_difference(shape).difference(owned.buffer(1e-6))
+    assert stray.area < 1e-3 * shape.area
+
+
+def icon(drawing, pixels, width):
+    alpha = drawing.alpha(pixels) / 255.0
+    rings = extract_rings(Coverage(alpha.astype("float32")))
+    spread = max(r[:, 0].max() for r in rings) - min(r[:, 0].min() for r in rings)
+    return nest_rings(rings, Frame(width / spread, pixels))
+
+
+def test_a_star_comes_out_of_the_mould():
+    assert settles(mend(star(5, 36)))
