@@ -33,6 +33,8 @@ from tracer.process import Limits, Process, check_metal_and_mould, limits_for, l
 from tracer.raster.ink import find_ink
 from tracer.raster.read import read_artwork
 from tracer.rules.mend import mend_region
+from tracer.rules.relief import adjusted_limits
+from tracer.rules.size import size_curve
 from tracer.rules.verify import verify_drawing
 from tracer.settings import Keep, Settings, Size, SizeBy
 
@@ -41,6 +43,9 @@ MARK = "made by tracer"
 
 _MOST_SIZINGS = 5
 """Repairs change the size and the size decides the repairs: how often to go round at most."""
+
+_SIZE_POINTS = 13
+"""Of the curve of what is lost against size."""
 
 Progress = Callable[[str], None]
 
@@ -150,7 +155,9 @@ def size_and_mend(traced: Traced, job: Job) -> Result:
     pitch is corrected and the repair done again, and the last thousandth is scaled away.
     """
     settings = job.settings
-    limits = limits_for(job.process, settings.role, settings.overrules)
+    limits, notes = adjusted_limits(
+        limits_for(job.process, settings.role, settings.overrules), job.process, settings
+    )
     job.progress("mending")
     pitch = pitch_for(traced.rings, settings.size)
     for _ in range(_MOST_SIZINGS):
@@ -158,7 +165,12 @@ def size_and_mend(traced: Traced, job: Job) -> Result:
         drawn = nest_rings(traced.rings, frame)
         tolerance = settings.tolerance_mm or traced.noise.tolerance_px * pitch
         mended = mend_region(
-            drawn, limits, settings, margin_mm=2 * tolerance, check_only=job.check_only
+            drawn,
+            limits,
+            settings,
+            margin_mm=2 * tolerance,
+            check_only=job.check_only,
+            kept=kept_region(settings.keep, drawn.bounds),
         )
         if mended.region.is_empty:
             raise _nothing_left(mended, limits)
@@ -185,10 +197,18 @@ def size_and_mend(traced: Traced, job: Job) -> Result:
         fitted=fitted,
         verified=verify_drawing(read_svg(svg), settings.role, limits),
         tolerance_mm=tolerance,
-        sizes=(),
-        decisions=traced.decisions,
+        sizes=size_curve(drawn, limits, settings, _widths(drawn, job.sizes)),
+        decisions=(*traced.decisions, *(Decision("limits", note) for note in notes)),
         svg=svg,
     )
+
+
+def _widths(region: Region, span: tuple[float, float] | None) -> tuple[float, ...]:
+    """Return the widths in mm of the curve of what is lost, evenly by ratio."""
+    left, _, right, _ = region.bounds
+    present = right - left
+    low, high = span or (present / 2, 3 * present)
+    return tuple(round(float(w), 2) for w in np.geomspace(low, high, _SIZE_POINTS))
 
 
 def _off_size(bounds: tuple[float, float, float, float], size: Size) -> float:

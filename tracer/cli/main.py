@@ -13,7 +13,7 @@ from tracer import __version__
 from tracer.cli.options import Parser
 from tracer.errors import Status, TracerError
 
-COMMANDS = ("outline", "check", "batch", "processes", "limits", "demo")
+COMMANDS = ("outline", "check", "batch", "plan", "processes", "limits", "demo")
 
 STATUS_HELP = """\
 exit status:
