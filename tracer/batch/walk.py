@@ -65,9 +65,11 @@ def walk(root: Path, *, leave_out: Path) -> Walk:
         real = root.resolve(strict=True)
         os.scandir(real).close()
     except (OSError, RuntimeError) as error:
-        reason = (getattr(error, "strerror", None) or "cannot be read").lower()
         raise UsageError(
-            reason, hint="give a folder of artworks", subject=shown_name(root)
+            (getattr(error, "strerror", None) or "cannot be read").lower(),
+            hint="give a folder of artworks, or a job sheet that ends in .csv or .toml",
+            subject=shown_name(root),
+            code="E_NOINPUT",
         ) from None
     result = Walk()
     away = leave_out.resolve()
