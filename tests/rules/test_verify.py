@@ -199,6 +199,18 @@ def test_a_hairline_beside_a_plate_is_not_excused_by_it() -> None:
     assert set(sides(drawing)) == {"metal", "gap"}
 
 
+def test_a_rough_edge_is_no_passage() -> None:
+    """A band of 3 mm whose edge is a chain of nearly straight facets, as a hand would draw it."""
+    rng = np.random.default_rng(7)
+    x = np.cumsum(rng.uniform(0.03, 0.5, 120))
+    upper = list(zip(x, 3 + rng.uniform(-0.02, 0.02, 120), strict=True))
+    band = known.polygon((0, 0), (float(x[-1]), 0), *[(float(a), float(b)) for a, b in upper[::-1]])
+    verified = verify_drawing(known.drawing(band), Role.RAISED, known.limits(1.5, 1.5))
+    assert verified.below == ()
+    assert verified.least_metal is not None
+    assert verified.least_metal.mm == pytest.approx(3, abs=0.06)
+
+
 @pytest.mark.parametrize("kind", ["bow tie", "overlap"])
 def test_crossing_outlines_have_no_width(kind: str) -> None:
     bow = known.polygon((0, 0), (5, 5), (5, 0), (0, 5.5))
@@ -284,31 +296,28 @@ def rings_of(region: shapely.Geometry) -> tuple[int, int]:
 def raster_is_thin(inside: NDArray[np.bool_], radius_px: float) -> bool:
     """Tell by brute force on pixels whether something is thinner than twice a radius.
 
-    Opens with a disc by distance transforms, and looks at each part that the opening removes: does
-    it touch what is left at no place, at one (then how far does it reach), or at more.
+    Erodes by distance transforms: a part of which nothing or more than one part is left is thin,
+    and so is a ring that opens (a hole then runs together with the ground or another hole). Or it
+    reaches farther from what is left than a corner of 60 degrees (and 3 of slack) would.
     """
 
     def distance_to(zero: NDArray[np.bool_]) -> NDArray[np.float32]:
         found = cv2.distanceTransform((~zero).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
         return np.asarray(found, dtype=np.float32)
 
-    centres = inside & (distance_to(~inside) - 0.5 >= radius_px)
-    if not centres.any():
+    def parts(mask: NDArray[np.bool_], connectivity: int) -> tuple[int, NDArray[np.int32]]:
+        count, label = cv2.connectedComponents(mask.astype(np.uint8), connectivity=connectivity)
+        return count - 1, np.asarray(label, dtype=np.int32)
+
+    left = inside & (distance_to(~inside) - 0.5 >= radius_px)
+    whole_count, whole = parts(inside, 8)
+    left_count, _ = parts(left, 8)
+    if left_count != whole_count or len(np.unique(whole[left])) != whole_count:
         return True
-    to_centre = distance_to(centres)
-    opened = to_centre <= radius_px
-    removed = inside & (to_centre > radius_px + 2.0)  # two pixels of the staircase
-    count, label = cv2.connectedComponents(removed.astype(np.uint8), connectivity=8)
-    for k in range(1, count):
-        part = label == k
-        if part.sum() < 12:
-            continue
-        around = cv2.dilate(part.astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
-        contacts, _ = cv2.connectedComponents((around & opened & inside).astype(np.uint8))
-        reach = float(to_centre[part].max()) / radius_px
-        if contacts - 1 != 1 or reach > 1 / math.sin(math.radians(28.5)) + 1.5 / radius_px:
-            return True
-    return False
+    if parts(~left, 4)[0] < parts(~inside, 4)[0]:
+        return True
+    reach = float(distance_to(left)[inside].max()) / radius_px
+    return reach > 1 / math.sin(math.radians(28.5)) + 1.5 / radius_px
 
 
 @pytest.mark.parametrize(("width", "thin"), [(38, True), (44, False)])
@@ -323,8 +332,8 @@ def test_the_raster_itself(width: int, thin: bool) -> None:
     assert raster_is_thin(alone, 20.5) is thin
 
 
-coordinates = st.floats(0, 10)
-sizes = st.floats(0.2, 1.5)
+coordinates = st.floats(0, 10).map(lambda x: round(x, 3))
+sizes = st.floats(0.2, 1.5).map(lambda x: round(x, 3))
 
 
 def bar(x: float, y: float, u: float, v: float, half: float) -> shapely.Geometry:
@@ -352,8 +361,8 @@ def test_agrees_with_the_raster(
 ) -> None:
     """Found thin by the raster at every width from 10 % below to 3 % above, or at none of them.
 
-    A pixel is a fiftieth of the limit, so the raster is off by up to half a pixel a side, 2 %, and
-    a part must be more than the two pixels of its staircase.
+    A pixel is a fiftieth of the limit, so the raster is off by up to half a pixel a side, 2 %; the
+    rest is the measuring error of 2 %.
     """
     limit = 1.0
     pixel = limit / 50
@@ -361,7 +370,7 @@ def test_agrees_with_the_raster(
     region = shapely.set_precision(region, 1e-4)
     assume(region.geom_type in ("Polygon", "MultiPolygon") and region.area > 0.1)
     assume(region.is_valid)
-    # the raster looks four pixels around a part, and must not see another across a gap
+    # pixels join what nearly touches, and their reach goes across a gap
     assume(rings_of(region) == rings_of(region.buffer(6 * pixel)))
     x0, y0, x1, y1 = region.bounds
     xs = np.arange(x0 - 0.3, x1 + 0.3, pixel)

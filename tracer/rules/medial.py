@@ -333,7 +333,7 @@ def _towards_bisector(
     away = (centre - foot) / np.where(usable, least, 1)
     away_next = (centre - feet[row, second]) / np.where(usable, next_least, 1)
     opening = 1 - (away * np.conj(away_next)).real
-    usable &= opening > 1e-3
+    usable &= opening > 0.2  # sides that nearly face the same way: the step would be wild
     step = np.where(usable, (next_least - least) / np.where(usable, opening, 1), 0)
     moved: ComplexArray = centre + away * np.minimum(step, least)
     return moved
