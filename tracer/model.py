@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
+from tracer.curves import regions
 from tracer.curves.path import Drawing
 from tracer.process import Limits, Process
 from tracer.settings import Settings
@@ -22,7 +22,7 @@ from tracer.settings import Settings
 Points = NDArray[np.float64]
 """(N, 2), x and y."""
 
-Region = shapely.MultiPolygon
+Region = regions.Region
 """Valid, in mm, y up: pieces that do not overlap, with their openings as holes."""
 
 

@@ -159,8 +159,52 @@ def size_and_mend(traced: Traced, job: Job) -> Result:
         limits_for(job.process, settings.role, settings.overrules), job.process, settings
     )
     job.progress("mending")
+    sized = _mend_to_size(traced, job, limits)
+    job.progress("fitting")
+    pitch = sized.frame.pitch_mm
+    fitted = fit_drawing(
+        sized.mended.region, sized.tolerance_mm, pixel_mm=pitch, regular=settings.regular
+    )
+    off = _off_size(fitted.drawing.bounds, settings.size)
+    fitted = replace(fitted, drawing=fitted.drawing.mapped(off))
+    job.progress("verifying")
+    svg = write_svg(fitted.drawing, unit=settings.unit, title=traced.artwork.name, description=MARK)
+    return Result(
+        artwork=traced.artwork,
+        coverage=traced.coverage,
+        noise=traced.noise,
+        frame=Frame(pitch * off, sized.frame.rows),
+        settings=settings,
+        process=job.process,
+        limits=limits,
+        drawn=_scaled(sized.drawn, off),
+        mended=_scaled_mended(sized.mended, off),
+        fitted=fitted,
+        verified=verify_drawing(read_svg(svg), settings.role, limits),
+        tolerance_mm=sized.tolerance_mm,
+        sizes=size_curve(sized.drawn, limits, settings, _widths(sized.drawn, job.sizes)),
+        decisions=(*traced.decisions, *(Decision("limits", note) for note in notes)),
+        svg=svg,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Sized:
+    """A region at its size, as drawn and mended."""
+
+    frame: Frame
+    drawn: Region
+    mended: Mended
+    tolerance_mm: float
+
+
+def _mend_to_size(traced: Traced, job: Job, limits: Limits) -> _Sized:
+    """Mend at the pitch that gives the mended region its size, as near as repair allows."""
+    settings = job.settings
     pitch = pitch_for(traced.rings, settings.size)
-    for _ in range(_MOST_SIZINGS):
+    turn = 0
+    while True:
+        turn += 1
         frame = Frame(pitch, traced.coverage.values.shape[0])
         drawn = nest_rings(traced.rings, frame)
         tolerance = settings.tolerance_mm or traced.noise.tolerance_px * pitch
@@ -175,32 +219,9 @@ def size_and_mend(traced: Traced, job: Job) -> Result:
         if mended.region.is_empty:
             raise _nothing_left(mended, limits)
         off = _off_size(mended.region.bounds, settings.size)
-        if abs(off - 1) * settings.size.mm < tolerance:
-            break
+        if abs(off - 1) * settings.size.mm < tolerance or turn == _MOST_SIZINGS:
+            return _Sized(frame, drawn, mended, tolerance)
         pitch *= off
-    job.progress("fitting")
-    fitted = fit_drawing(mended.region, tolerance, pixel_mm=pitch, regular=settings.regular)
-    off = _off_size(fitted.drawing.bounds, settings.size)
-    fitted = replace(fitted, drawing=fitted.drawing.mapped(off))
-    job.progress("verifying")
-    svg = write_svg(fitted.drawing, unit=settings.unit, title=traced.artwork.name, description=MARK)
-    return Result(
-        artwork=traced.artwork,
-        coverage=traced.coverage,
-        noise=traced.noise,
-        frame=Frame(pitch * off, frame.rows),
-        settings=settings,
-        process=job.process,
-        limits=limits,
-        drawn=_scaled(drawn, off),
-        mended=_scaled_mended(mended, off),
-        fitted=fitted,
-        verified=verify_drawing(read_svg(svg), settings.role, limits),
-        tolerance_mm=tolerance,
-        sizes=size_curve(drawn, limits, settings, _widths(drawn, job.sizes)),
-        decisions=(*traced.decisions, *(Decision("limits", note) for note in notes)),
-        svg=svg,
-    )
 
 
 def _widths(region: Region, span: tuple[float, float] | None) -> tuple[float, ...]:

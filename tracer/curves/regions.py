@@ -4,7 +4,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from tracer.model import Region
+Region = shapely.MultiPolygon
+"""Valid, in mm, y up: pieces that do not overlap, with their openings as holes."""
 
 
 def as_region(shape: shapely.Geometry) -> Region:
