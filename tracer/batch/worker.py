@@ -15,6 +15,7 @@ import pickle
 import signal
 import struct
 import sys
+import traceback
 from collections.abc import Callable
 from typing import IO
 
@@ -56,7 +57,9 @@ def answer(run: Callable[[Task], Answer], task: Task) -> Answer:
         text = f"{type(error).__name__}: {error}"
         if "bad_alloc" in text or "Insufficient memory" in text:  # how GEOS and OpenCV say it
             return failed("E_MEMORY", "needs more memory than one worker may take", _MEMORY_HINT)
-        return failed("E_INTERNAL", f"internal fault: {text[:300]}", "please report it")
+        place = traceback.extract_tb(error.__traceback__)[-1]
+        where = f"{os.path.basename(place.filename)}:{place.lineno}"  # noqa: PTH119 - one part of it
+        return failed("E_INTERNAL", f"internal fault: {text[:300]} at {where}", "please report it")
 
 
 _MEMORY_HINT = "use a smaller artwork, or fewer --jobs"
