@@ -100,14 +100,11 @@ def thinnest(shape, samples=4000, inside=True):
     probe = points + 1e-4 * normal
     wrong = shapely.contains_xy(shape, probe[:, 0], probe[:, 1]) != inside
     normal[wrong] *= -1
-    best = math.inf
-    for p, n in zip(points, normal, strict=True):
-        ray = shapely.LineString([p + 1e-5 * n, p + 6 * n])
-        hit = shapely.intersection(ray, boundary)
-        if hit.is_empty:
-            continue
-        width = shapely.Point(p).distance(hit)
-        middle = shapely.Point(p + n * width / 2)
-        if middle.distance(boundary) > 0.49 * width:
-            best = min(best, width)
-    return best
+    rays = shapely.linestrings(np.stack([points + 1e-5 * normal, points + 6 * normal], axis=1))
+    hits = shapely.intersection(rays, boundary)
+    width = shapely.distance(shapely.points(points), hits)  # nan where nothing is hit
+    middle = points + normal * (width / 2)[:, None]
+    known = np.isfinite(width)
+    clear = shapely.distance(shapely.points(middle[known]), boundary)
+    facing = width[known][clear > 0.49 * width[known]]
+    return float(facing.min()) if len(facing) else math.inf

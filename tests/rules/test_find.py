@@ -14,9 +14,7 @@ from tracer.settings import Grade, Role
 
 
 def check(shape, *, role=Role.RAISED, grade=Grade.ADVISED, **sizes):
-    return mend_region(
-        shape, limits(**sizes), wanted(role, grade), margin_mm=0.01, check_only=True
-    )
+    return mend_region(shape, limits(**sizes), wanted(role, grade), margin_mm=0.01, check_only=True)
 
 
 def kinds(mended):
@@ -152,9 +150,7 @@ def test_round_hole_for_a_ring_is_left():
     hole = region(
         shapely.box(0, 0, 20, 20).difference(shapely.Point(10, 16).buffer(2, quad_segs=64))
     )
-    mended = mend_region(
-        hole, limits(opening=6.0), wanted(Role.SILHOUETTE), margin_mm=0.01
-    )
+    mended = mend_region(hole, limits(opening=6.0), wanted(Role.SILHOUETTE), margin_mm=0.01)
     (finding,) = mended.findings
     assert (finding.kind, finding.status) == (Kind.SMALL_OPENING, "open")
     assert "ring" in finding.detail

@@ -177,6 +177,7 @@ def test_combs_settle(line, gap, teeth, role):
     settles(mended, role=role)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("drawing", list(mixed(12, seed=5)), ids=lambda d: d.name)
 @pytest.mark.parametrize("role", list(Role))
 def test_drawn_icons(drawing, role):

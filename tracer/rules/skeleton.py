@@ -208,7 +208,10 @@ def _between(sides: _Sides, place: Complex, p: Ints, q: Ints) -> tuple[Complex, 
     half = (near + far) / 2
     apart = two * np.where(far > 0, near / np.where(far > 0, far, 1), 1) - one
     facing: Bools = np.abs(apart) >= 2 * _FACING * near
-    middle: Complex = place + np.where(facing, (one + two) / 2, 0)
+    across = two - one
+    size = np.abs(across)
+    shift = (far - near) / 2 * across / np.where(size > 0, size, 1)
+    middle: Complex = place + np.where(facing, shift, 0)
     return middle, half, facing
 
 

@@ -1,0 +1,94 @@
+"""The smallest safe size, the curve of size against loss, and limits raised by relief."""
+
+import math
+
+import pytest
+import shapely
+
+from tests.rules.shapes import comb, dumbbell, limits, region, star, wanted
+from tracer.model import Verdict
+from tracer.process import limits_for, load_process
+from tracer.rules.mend import mend_region
+from tracer.rules.relief import adjusted_limits
+from tracer.rules.size import size_curve
+from tracer.settings import Overrules, Relief, Role, Settings, Size, SizeBy
+
+
+def test_widths_grow_with_the_piece():
+    """A neck of 0.5 mm in a piece 13 mm wide is 0.8 mm at 20.8 mm."""
+    shape = dumbbell(0.5)
+    small, just_below, just_above, large = size_curve(
+        shape, limits(), wanted(), (13.0, 20.2, 21.2, 40.0)
+    )
+    assert (small.places, just_below.places, just_above.places, large.places) == (1, 1, 0, 0)
+    assert just_above.verdict is large.verdict is Verdict.SOUND
+    assert small.verdict is Verdict.AT_RISK
+    assert mend_region(shape, limits(), wanted(), margin_mm=0.01).smallest_safe_factor == (
+        pytest.approx(1.6, rel=0.02)
+    )
+
+
+def test_share_changed_is_near_what_mending_does():
+    """The estimate along the centre line against the true change: within a tenth."""
+    shape = dumbbell(0.5, 6.0)
+    (point,) = size_curve(shape, limits(), wanted(), (16.0,))
+    mended = mend_region(shape, limits(), wanted(), margin_mm=1e-4)
+    true = mended.region.symmetric_difference(shape).area / shape.area
+    assert point.share_changed == pytest.approx(true, rel=0.1)
+
+
+def test_points_are_not_counted_against_the_size():
+    assert mend_region(star(5, 36), limits(), wanted(), margin_mm=0.01).smallest_safe_factor == 0
+
+
+def test_no_size_joins_a_loose_piece():
+    two = region(shapely.box(0, 0, 5, 5), shapely.box(8, 0, 12, 4))
+    mended = mend_region(two, limits(), wanted(Role.SILHOUETTE), margin_mm=0.01)
+    assert math.isinf(mended.smallest_safe_factor)
+
+
+def test_without_limits_nothing_is_done():
+    process = load_process("as-drawn")
+    settings = Settings(size=Size(SizeBy.WIDTH, 40), process="as-drawn")
+    own = limits_for(process, Role.RAISED, Overrules())
+    shape = comb(0.1, 0.1)
+    mended = mend_region(shape, own, settings, margin_mm=0.01)
+    assert mended.region is shape
+    assert mended.verdict is Verdict.SOUND
+    assert adjusted_limits(own, process, settings) == (own, ())
+
+
+def relieved(**relief):
+    process = load_process("pewter-silicone")
+    settings = Settings(size=Size(SizeBy.WIDTH, 40), role=Role.RAISED, relief=Relief(**relief))
+    own = limits_for(process, settings.role, settings.overrules)
+    return own, *adjusted_limits(own, process, settings)
+
+
+def test_finishing_takes_both_sides():
+    own, raised, notes = relieved(finish_mm=0.15)
+    assert raised.metal.advised == pytest.approx(own.metal.advised + 0.3)
+    assert raised.island.least == pytest.approx(own.island.least + 0.3)
+    assert raised.gap == own.gap
+    assert "0.3 mm" in notes[0]
+
+
+def test_fins_of_two_to_one():
+    """Height over width at most 2 (advised), 3 (least): 3 mm high fins are 1.5 and 1.0 mm wide."""
+    _, raised, _ = relieved(height_mm=3.0)
+    assert (raised.gap.least, raised.gap.advised) == (pytest.approx(1.0), pytest.approx(1.5))
+    assert "fins" in raised.gap.basis
+
+
+def test_draft_closes_a_gap_at_its_foot():
+    """2 H tan(draft): 3 mm at 3 degrees is 0.3144 mm (a table of tangents gives 0.0524 a side)."""
+    _, _, notes = relieved(height_mm=3.0, draft_deg=3.0)
+    assert "0.31 mm" in notes[0]
+
+
+def test_the_larger_of_print_and_casting():
+    """Filament prints strokes of 0.6 mm: the least line of 0.5 mm rises, the advised 0.8 stays."""
+    own, raised, notes = relieved(printer="fdm")
+    assert (raised.metal.least, raised.metal.advised) == (0.6, own.metal.advised)
+    assert notes
+    assert not relieved(printer="resin")[2]
