@@ -34,7 +34,7 @@ class Bound:
 
 
 FILE_BYTES = Bound(
-    "file", 512_000_000, "bytes", "--max-bytes", "size of an artwork's file, checked before reading"
+    "file", 512_000_000, "bytes", "", "size of an artwork's file, checked before it is read"
 )
 PIXELS = Bound(
     "pixels",

@@ -25,10 +25,16 @@ from scipy import ndimage  # type: ignore[import-untyped] # carries no types
 
 from tests.drawings import mixed
 from tests.rulers import two_sided
+from tracer.contour.extract import extract_rings
+from tracer.contour.nest import nest_rings
+from tracer.contour.noise import edge_noise
+from tracer.contour.refine import refine_rings
 from tracer.errors import TracerError
 from tracer.model import Coverage, Frame
+from tracer.process import limits_for, load_process
 from tracer.raster.ink import find_ink
 from tracer.raster.read import read_artwork
+from tracer.rules.mend import mend_region
 from tracer.settings import InkOptions, Settings, Size, SizeBy
 
 Floats = NDArray[np.float64]
@@ -198,12 +204,6 @@ def turned_rings(rings: list[Floats], degrees: float, side: int) -> list[Floats]
 
 def verdict_of(coverage: Coverage) -> str:
     """Return the verdict on a coverage at the benchmark's size, by the stages that follow."""
-    from tracer.contour.extract import extract_rings
-    from tracer.contour.nest import nest_rings
-    from tracer.contour.noise import edge_noise
-    from tracer.contour.refine import refine_rings
-    from tracer.process import limits_for, load_process
-    from tracer.rules.mend import mend_region
 
     rings = extract_rings(coverage)
     noise_found = edge_noise(coverage, rings)

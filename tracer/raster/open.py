@@ -96,7 +96,7 @@ def _check_size(size: int, max_bytes: int) -> None:
     if size > max_bytes:
         raise InputError(
             f"file of {size / 1e6:,.0f} MB is over the limit of {max_bytes / 1e6:,.0f} MB",
-            hint=f"export it smaller, or pass {FILE_BYTES.option}",
+            hint="export it smaller",
             code="E_TOOBIG",
         )
 

@@ -168,7 +168,7 @@ def _check_pixels(width: int, height: int, most: int) -> None:
         raise InputError(
             f"{width} × {height} is {count / 1e6:,.0f} million pixels, over the limit of "
             f"{most / 1e6:,.3g} million",
-            hint=f"scan or export it coarser, or pass {PIXELS.option} {-(-count // 10**6)}M",
+            hint=f"scan or export it coarser, or pass {PIXELS.option} {-(-count // 10**6) * 10**6}",
             code="E_TOOMANYPIXELS",
         )
     if max(width, height) > side:
