@@ -94,7 +94,7 @@ def cut_at_pixels(loops: Loops) -> Pieces:
     edge, t0 = np.concatenate(edges), np.concatenate(shares)
     order = np.lexsort([t0, edge])
     edge, t0 = edge[order], t0[order]
-    last = np.append(edge[1:] != edge[:-1], True)  # noqa: FBT003 - a value, not a flag
+    last = np.append(edge[1:] != edge[:-1], True)
     t1 = np.where(last, 1.0, np.append(t0[1:], 1.0))
     middle = a[edge] + way[edge] * ((t0 + t1) / 2)[:, None]
     corner = np.floor(middle)
@@ -136,11 +136,12 @@ def coverage_of(pieces: Pieces, columns: int) -> tuple[Index, Index, Floats]:
     Green's theorem as scan converters use it: a piece covers what lies on its right within its
     pixel, and its whole height in every pixel further right.
     """
-    pixels, of_piece = np.unique(pieces.row * columns + pieces.column, return_inverse=True)
-    height = np.bincount(of_piece, pieces.height)
-    own = np.bincount(of_piece, pieces.height * pieces.right_of)
+    at = pieces.row * columns + pieces.column
+    pixels, of_piece = np.unique(at, return_inverse=True)
+    height = summed(of_piece, pieces.height, len(pixels))
+    own = summed(of_piece, pieces.height * pieces.right_of, len(pixels))
     # heights in one row add up to nothing, so one running sum serves all rows
-    return pixels, of_piece, own + np.cumsum(height) - height
+    return pixels, of_piece.astype(np.intp), own + np.cumsum(height) - height
 
 
 def coverage_grid(loops: Loops, shape: tuple[int, int]) -> NDArray[np.float32]:
@@ -148,10 +149,14 @@ def coverage_grid(loops: Loops, shape: tuple[int, int]) -> NDArray[np.float32]:
     pieces = cut_at_pixels(loops)
     at = pieces.row * shape[1] + pieces.column
     size = shape[0] * shape[1]
-    own = np.bincount(at, pieces.height * (pieces.right_of - 1), minlength=size)
-    height = np.bincount(at, pieces.height, minlength=size)
-    grid: NDArray[np.float32] = (own + np.cumsum(height)).reshape(shape).astype(np.float32)
-    return grid
+    own = summed(at, pieces.height * (pieces.right_of - 1), size)
+    height = summed(at, pieces.height, size)
+    return (own + np.cumsum(height)).reshape(shape).astype(np.float32)
+
+
+def summed(index: Index, values: Floats, size: int) -> Floats:
+    """Return (size,) the sum of the values of each index."""
+    return np.bincount(index, values, minlength=size).astype(np.float64, copy=False)
 
 
 def read_between(values: NDArray[np.float32], places: Floats) -> Floats:

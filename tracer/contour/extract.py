@@ -96,7 +96,8 @@ def _linked_crossings(
 def _share(flat: NDArray[np.float32], at: NDArray[np.intp], step: int) -> NDArray[np.float64]:
     """Return how far the line lies from pixel `at` towards pixel `at + step`, by proportion."""
     here, there = flat[at].astype(float), flat[at + step].astype(float)
-    return np.clip((0.5 - here) / (there - here), NEAREST, 1 - NEAREST)
+    share: NDArray[np.float64] = np.clip((0.5 - here) / (there - here), NEAREST, 1 - NEAREST)
+    return share
 
 
 def _cycles(follows: NDArray[np.intp]) -> list[NDArray[np.intp]]:

@@ -51,7 +51,7 @@ def _by_depth(polygons: NDArray[np.object_]) -> shapely.MultiPolygon:
     # of all rings about an opening the one about it most closely is the deepest
     order = np.lexsort([depth[about], inner])
     about, inner = about[order], inner[order]
-    closest = np.append(inner[1:] != inner[:-1], True) if len(inner) else inner.astype(bool)  # noqa: FBT003
+    closest = np.append(inner[1:] != inner[:-1], True) if len(inner) else inner.astype(bool)
     holes: dict[int, list[shapely.LinearRing]] = {}
     for outer, hole in zip(about[closest].tolist(), inner[closest].tolist(), strict=True):
         if depth[hole] % 2:

@@ -6,6 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracer.contour.area import Floats, away_from_ink, read_between
+from tracer.contour.enlarged import reduced
+from tracer.contour.extract import extract_rings
 from tracer.model import Coverage, Edge, EdgeNoise, Points
 
 PROFILES = 600
@@ -24,15 +26,22 @@ STAIRS_FROM = 0.9
 fall on whole pixels, but artwork of level sides with small fillets has few others."""
 SOFT_FROM_PX = 0.45
 FLAT_FROM_PX = 2.5
-RINGING_FROM = 0.008
-"""Spread of flats above which they ring: two steps of 8 bits."""
-
-SHARP_SIGMA_PX = 0.03
-"""8-bit coverage places an edge to 1/255 px at best; renderers that sample coverage on a grid of
-quarters of a pixel to 0.07 px (1/4 / sqrt 12). Between the two, by trial."""
-SHARP_TOLERANCE_PX = 0.1
+CALM = 0.15
+RINGING_FROM = 0.1
+"""Share of the flats that is neither empty nor full, above which they ring. Sharp artwork has
+next to none, JPEG of quality 85 a quarter."""
 STAIRS_SIGMA_PX = 1 / math.sqrt(12)
-"""Spread of the true edge in the pixel that the staircase rounds it to."""
+"""Spread of the true edge in the pixel that a staircase rounds it to."""
+FINE_SIGMA_PX = 0.03
+"""Spread of an edge whose coverage is the area to 8 bits; corners and curves leave it, by trial."""
+GRIDS = (2, 3, 4, 5, 6)
+"""Grids of n x n samples a pixel that renderers count coverage on; finer ones pass for area."""
+USUAL_GRID = 4
+ON_GRID_FROM = 0.97
+FEWEST_GREYS = 6
+TOLERANCE_PER_SIGMA = 2.9
+"""Fitted on drawn icons: the least tolerance at which the segments of the designer come back."""
+FINE_TOLERANCE_PX = 0.1
 STAIRS_TOLERANCE_PX = 0.5
 
 
@@ -46,6 +55,8 @@ def edge_noise(coverage: Coverage, rings: tuple[Points, ...]) -> EdgeNoise:
     * *ringing* when pixels away from any edge are neither empty nor full;
     * *sharp* otherwise.
 
+    In a small bitmap that was enlarged the true pixels are judged, and lengths grow with them.
+
     Not promised: the exact blur of artwork whose strokes are thinner than the blur; only profiles
     that reach from full to empty are measured.
 
@@ -56,25 +67,52 @@ def edge_noise(coverage: Coverage, rings: tuple[Points, ...]) -> EdgeNoise:
     rings
         Level lines as `extract_rings` returns them, before refinement.
     """
+    small, wide = reduced(coverage)
+    if wide > 1:
+        found = edge_noise(small, extract_rings(small))
+        sizes = (found.sigma_px, found.blur_px, found.tolerance_px)
+        return EdgeNoise(found.kind, *(size * wide for size in sizes))
     if not rings:
-        return EdgeNoise(Edge.SHARP, SHARP_SIGMA_PX, 0.0, SHARP_TOLERANCE_PX)
-    if _pure_steps(coverage.values, rings) > STAIRS_FROM:
-        size = max(1.0, coverage.pixel_size)
-        return EdgeNoise(Edge.STAIRS, STAIRS_SIGMA_PX * size, 0.0, STAIRS_TOLERANCE_PX * size)
+        return _noise(Edge.SHARP, FINE_SIGMA_PX)
+    if _pure_steps(coverage.values, rings) >= STAIRS_FROM:
+        return _noise(Edge.STAIRS, STAIRS_SIGMA_PX)
     profiles = _profiles(coverage.values, rings)
     blur = _blur(profiles)
-    ringing = _ringing(profiles, blur)
+    share, ringing = _ringing(profiles, blur)
     if blur >= SOFT_FROM_PX:
-        sigma = SHARP_SIGMA_PX + ringing * blur
-        return EdgeNoise(Edge.SOFT, sigma, blur, _tolerance(sigma))
-    if ringing >= RINGING_FROM:
-        sigma = SHARP_SIGMA_PX + ringing  # a coverage off by r moves a sharp edge by r px
-        return EdgeNoise(Edge.RINGING, sigma, 0.0, _tolerance(sigma))
-    return EdgeNoise(Edge.SHARP, SHARP_SIGMA_PX, 0.0, SHARP_TOLERANCE_PX)
+        return _noise(Edge.SOFT, _grid_sigma(USUAL_GRID) + ringing * blur, blur)
+    if share >= RINGING_FROM:
+        # a coverage off by r moves a sharp edge by r px
+        return _noise(Edge.RINGING, _grid_sigma(USUAL_GRID) + ringing)
+    grid = _sample_grid(coverage.values, rings)
+    return _noise(Edge.SHARP, _grid_sigma(grid) if grid else FINE_SIGMA_PX)
 
 
-def _tolerance(sigma_px: float) -> float:
-    return min(SHARP_TOLERANCE_PX + 2 * (sigma_px - SHARP_SIGMA_PX), STAIRS_TOLERANCE_PX)
+def _noise(kind: Edge, sigma_px: float, blur_px: float = 0.0) -> EdgeNoise:
+    tolerance = FINE_TOLERANCE_PX + TOLERANCE_PER_SIGMA * (sigma_px - FINE_SIGMA_PX)
+    return EdgeNoise(kind, sigma_px, blur_px, min(tolerance, STAIRS_TOLERANCE_PX))
+
+
+def _grid_sigma(samples: int) -> float:
+    """Return the spread of an edge that is rounded to one of `samples` places in a pixel."""
+    return 1 / (samples * math.sqrt(12))
+
+
+def _sample_grid(values: NDArray[np.float32], rings: tuple[Points, ...]) -> int:
+    """Return n when coverage was counted on n x n samples a pixel, 0 when it is an area.
+
+    A renderer that samples on a grid puts an upright or level edge off by up to half a sample.
+    """
+    at = np.floor(np.concatenate(rings)).astype(int)
+    grey = values[at[:, 1], at[:, 0]] * 255
+    grey = grey[(grey > 0.5) & (grey < 254.5)]
+    if len(np.unique(np.round(grey))) < FEWEST_GREYS:
+        return 0
+    for n in GRIDS:
+        step = 255 / n**2
+        if np.mean(np.abs(grey - step * np.round(grey / step)) <= 1) >= ON_GRID_FROM:
+            return n
+    return 0
 
 
 def _pure_steps(values: NDArray[np.float32], rings: tuple[Points, ...]) -> float:
@@ -122,8 +160,11 @@ def _profiles(values: NDArray[np.float32], rings: tuple[Points, ...]) -> Floats:
 def _blur(profiles: Floats) -> float:
     """Return the standard deviation of the blur in px, 0 where no profile is whole."""
     middle = profiles.shape[1] // 2
-    inner, outer = profiles[:, middle::-1], profiles[:, middle:]
-    width = _reach(1 - inner) + _reach(outer)
+    inner, outer = _reach(1 - profiles[:, middle::-1]), _reach(profiles[:, middle:])
+    # in strokes and gaps too thin to fill, the other half of the profile speaks for both
+    width = np.where(
+        np.isinf(inner), 2 * outer, np.where(np.isinf(outer), 2 * inner, inner + outer)
+    )
     width = width[np.isfinite(width)]
     if not len(width):
         return 0.0
@@ -143,16 +184,16 @@ def _reach(falling: Floats) -> Floats:
     return np.where(usable, before + share, np.inf)
 
 
-def _ringing(profiles: Floats, blur_px: float) -> float:
-    """Return the spread of coverage about empty and full in the flats beside the edge."""
+def _ringing(profiles: Floats, blur_px: float) -> tuple[float, float]:
+    """Return which share of the flats beside the edge is not flat, and how much it is off."""
     middle = profiles.shape[1] // 2
     out = np.abs(np.arange(profiles.shape[1]) - middle) * STEP_PX
     off = np.abs(profiles - np.round(profiles))
-    # a place counts as flat when it and its neighbours a pixel away are nearly empty or full
+    # a place belongs to a flat when it and the places a pixel away are nearly empty or full
     pixel = round(1 / STEP_PX)
     near = np.pad(off, ((0, 0), (pixel, pixel)), mode="edge")
-    calm = (np.maximum(near[:, : -2 * pixel], near[:, 2 * pixel :]) < 0.25) & (off < 0.25)
+    calm = np.maximum(np.maximum(near[:, : -2 * pixel], near[:, 2 * pixel :]), off) < CALM
     flat = off[calm & (out >= FLAT_FROM_PX + 3 * blur_px)]
-    if not len(flat) or np.mean(flat > 1 / 255) < 0.1:
-        return 0.0
-    return float(np.sqrt(np.mean(flat**2)))
+    if not len(flat):
+        return 0.0, 0.0
+    return float(np.mean(flat > 0.5 / 255)), float(np.sqrt(np.mean(flat**2)))

@@ -8,6 +8,8 @@ import shapely
 from numpy.typing import NDArray
 
 from tracer.contour.area import Floats, Loops, coverage_grid, cross_free, read_between, resampled
+from tracer.contour.enlarged import reduced
+from tracer.contour.extract import extract_rings
 from tracer.contour.smooth import Bending, fair_moves, fair_step
 from tracer.model import Coverage, Edge, EdgeNoise, Points
 
@@ -41,7 +43,8 @@ def refine_rings(
     """Return the rings moved so that they produce the coverage that is seen.
 
     Promised: as many rings in the same order, each simple, none crossing or touching itself or
-    another; where moved vertices would cross, the level line is kept about the place.
+    another; where moved vertices would cross, the level line is kept about the place. In a small
+    bitmap that was enlarged the rings are those of its true pixels, whatever `rings` are.
 
     Not promised: a vertex at every corner. Corners come nearer to their true place than on the
     level line, but their last half pixel is for who knows that two sides meet there.
@@ -73,6 +76,12 @@ def refine_rings(
     Own method. The area of pixels under a polygon is that of scan converters; the least squares
     are those of image reconstruction. See `tracer.contour.smooth`.
     """
+    small, wide = reduced(coverage)
+    if wide > 1:
+        true = EdgeNoise(
+            noise.kind, noise.sigma_px / wide, noise.blur_px / wide, noise.tolerance_px / wide
+        )
+        return tuple(ring * wide for ring in refine_rings(extract_rings(small), small, true))
     if not rings:
         return ()
     manner = MANNERS[noise.kind]
@@ -166,7 +175,7 @@ def _crossings(rings: tuple[Points, ...]) -> list[tuple[int, Points]]:
     """Return (ring, place) of both edges wherever two edges that are not neighbours meet."""
     loops = Loops.of(rings)
     ends = np.stack([loops.points, loops.points[loops.after]], axis=1)
-    edges = shapely.linestrings(ends)
+    edges = np.asarray(shapely.linestrings(ends))
     a, b = shapely.STRtree(edges).query(edges, predicate="intersects")
     other = (a < b) & (loops.after[a] != b) & (loops.after[b] != a)
     touched = np.unique(np.concatenate([a[other], b[other]]))

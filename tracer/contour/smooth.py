@@ -14,6 +14,7 @@ from tracer.contour.area import (
     away_from_ink,
     coverage_of,
     cut_at_pixels,
+    summed,
 )
 
 STEADINESS = 1e-4
@@ -36,11 +37,12 @@ def fair_step(
 ) -> Loops:
     """Move every vertex along its normal towards least misfit and even bending.
 
-    One step of Gauss-Newton on the sum over pixels of the squared misfit plus the fairness times the
-    sum over edges of the squared third difference across the edge. The third difference vanishes
-    on lines and circles, so neither is pulled out of shape. Where it is large against the corner
-    measure the artwork has a corner, and its weight fades (Geman and McClure, "Statistical methods for
-    tomographic image reconstruction", Bull. ISI 52, 1987) instead of rounding the corner off.
+    One step of Gauss-Newton on the sum over pixels of the squared misfit plus the fairness times
+    the sum over edges of the squared third difference across the edge. The third difference
+    vanishes on lines and circles, so neither is pulled out of shape. Where it is large against
+    the corner measure the artwork has a corner, and its weight fades (Geman and McClure,
+    "Statistical methods for tomographic image reconstruction", Bull. ISI 52, 1987, from memory)
+    instead of rounding the corner off.
 
     Parameters
     ----------
@@ -106,40 +108,41 @@ class _Gain:
 
     def of(self, move: Floats) -> Floats:
         change = self._by_start * move[self._start] + self._by_end * move[self._end]
-        return np.bincount(self._pixel, change, minlength=self._pixels)
+        return summed(self._pixel, change, self._pixels)
 
     def back(self, change: Floats) -> Floats:
         each = change[self._pixel]
         n = self._vertices
-        return np.bincount(self._start, self._by_start * each, minlength=n) + np.bincount(
-            self._end, self._by_end * each, minlength=n
-        )
+        at_start = summed(self._start, self._by_start * each, n)
+        return at_start + summed(self._end, self._by_end * each, n)
 
 
 class _Bend:
     """The weighted third differences across each edge, and their change by the moves."""
 
     def __init__(self, loops: Loops, normals: Floats, bending: Bending) -> None:
-        after, before = loops.after, loops.before
+        after, before, here = loops.after, loops.before, np.arange(len(loops.points))
         x = loops.points
-        self._around = (before, slice(None), after, after[after])
+        self._around = (before, here, after, after[after])
         across = normals + normals[after]
         across /= np.maximum(np.hypot(across[:, 0], across[:, 1]), 1e-9)[:, None]
         third = x[after[after]] - 3 * x[after] + 3 * x - x[before]
         size = _dot(third, across)
         weight = np.sqrt(bending.fairness) / (1 + (size / bending.corner_px) ** 2)
         self.now = weight * size
-        self._factors = [
+        self._factors: list[Floats] = [
             weight * factor * _dot(across, normals[k])
             for factor, k in zip((-1.0, 3.0, -3.0, 1.0), self._around, strict=True)
         ]
-        self._back = (after, slice(None), before, before[before])
+        self._back = (after, here, before, before[before])
 
     def of(self, move: Floats) -> Floats:
-        return sum(f * move[k] for f, k in zip(self._factors, self._around, strict=True))
+        (a, b, c, d), (i, j, k, m) = self._factors, self._around
+        return a * move[i] + b * move[j] + c * move[k] + d * move[m]
 
     def back(self, bends: Floats) -> Floats:
-        return sum((f * bends)[k] for f, k in zip(self._factors, self._back, strict=True))
+        (a, b, c, d), (i, j, k, m) = self._factors, self._back
+        return (a * bends)[i] + (b * bends)[j] + (c * bends)[k] + (d * bends)[m]
 
 
 def _dot(a: Floats, b: Floats) -> Floats:
