@@ -75,7 +75,7 @@ def test_in_a_box_and_at_one_scale(source: Path, tmp_path: Path) -> None:
     assert report(scaled, "buoy")["drawing"]["width_mm"] == pytest.approx(40, abs=0.05)
     # 40 of 160 pixels; half a pixel of play at each end for an edge that is drawn without greys
     assert report(scaled, "signs/lantern")["drawing"]["width_mm"] == pytest.approx(10, abs=0.25)
-    assert run(source, "--out", scaled, "--same-scale", "--fit", "40x30", *plain) == 0
+    assert run(source, "--out", scaled, "--same-scale", "--fit", "90x30", *plain) == 0
     assert report(scaled, "signs/lantern")["drawing"]["height_mm"] == pytest.approx(30, abs=0.05)
     assert report(scaled, "buoy")["drawing"]["width_mm"] == pytest.approx(40, abs=0.25)
 

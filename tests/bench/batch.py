@@ -94,9 +94,8 @@ def rates(count: int, pixels: int) -> bool:
             (source / f"{drawing.name}.png").write_bytes(drawing.png(pixels))
         files = sorted(source.iterdir())
         count = len(files)
-        print(
-            f"{count} artworks of {pixels} px, {os.cpu_count()} cores, load {os.getloadavg()[0]:.1f}"
-        )
+        load = os.getloadavg()[0]
+        print(f"{count} artworks of {pixels} px, {os.cpu_count()} cores, load {load:.1f}")
         print(f"{'':24}{'wall s':>9}{'CPU s':>9}{'parent s':>9}{'art/s/core':>11}")
 
         def line(what: str, took: Took) -> None:

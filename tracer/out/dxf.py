@@ -47,6 +47,8 @@ def write_dxf(drawings: dict[str, Drawing], *, comment: str) -> str:
             _add_path(space, shape.outer, name)
             for hole in shape.holes:
                 _add_path(space, hole, f"{name}-openings")
+    for kind in sorted(document.entitydb.dxf_types_in_use()):
+        document.classes.add_class(kind)  # ezdxf would list them in the order of a set
     stream = io.StringIO()
     document.write(stream)
     one_line = " ".join(comment.split())
