@@ -15,28 +15,19 @@ from tracer.errors import UsageError
 from tracer.model import Points, Region, Result, Width
 from tracer.names import shown_name
 from tracer.piece.amounts import checked_density
-from tracer.piece.assemble import (
-    Means,
-    PlacedArt,
-    draft_for,
-    fillet_for,
-    fitted,
-    plan_piece,
-)
+from tracer.piece.assemble import PlacedArt, plan_piece
 from tracer.piece.blank import Grown, Silhouette, drawn_blank, grown_silhouette
 from tracer.piece.flat import region_of
 from tracer.piece.hole import WALL_ADVISED_MM, hole_diameter, place_hole
 from tracer.piece.layout import largest_width
 from tracer.piece.materials import load_filling, load_metal
+from tracer.piece.means import MARGIN_MM, Means, draft_for, fillet_for, fitted
 from tracer.piece.plan import Plan
 from tracer.piece.solid import offset
 from tracer.piece.wish import Design, PieceWish
 from tracer.pipeline import Job, Traced, pitch_for, size_and_mend, trace_pixels
 from tracer.process import check_metal_and_mould, load_process
 from tracer.settings import Relief, Role, Size, SizeBy
-
-MARGIN_MM = 1.5
-"""Room left between an artwork whose width is not given and rim, rounding or hole: a judgement."""
 
 Progress = Callable[[str], None]
 

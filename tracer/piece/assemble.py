@@ -8,10 +8,9 @@ import shapely
 from tracer.curves.path import Drawing
 from tracer.curves.regions import as_region
 from tracer.errors import UsageError
-from tracer.fit.drawing import fit_drawing
 from tracer.model import Finding, Region
 from tracer.piece import notes as noted
-from tracer.piece.allowance import Allowance, calibrated_scale
+from tracer.piece.allowance import Allowance
 from tracer.piece.amounts import PLA_G_CM3, PRINT_SPARE, RUBBER_SPARE, freeze_s, mass_g, rubber_mm3
 from tracer.piece.balance import Mass, integrate, tilt_deg
 from tracer.piece.blank import Disc, Grown, Oval, Rectangle, Silhouette, grown_blank
@@ -26,18 +25,22 @@ from tracer.piece.hole import (
     wall_of,
 )
 from tracer.piece.layout import kept_in, overhang_mm2
-from tracer.piece.materials import Filling, Metal, freezing_constant
+from tracer.piece.materials import freezing_constant
+from tracer.piece.means import (
+    MARGIN_MM,
+    Means,
+    allowance_for,
+    draft_for,
+    fillet_for,
+    fitted,
+)
 from tracer.piece.mesh import Mesh, mesh_of, nested_layers
 from tracer.piece.plan import Amounts, DesignPlan, HolePlan, Plan
 from tracer.piece.pour import GRAVITY, Pour, capillary_head_mm, plan_pour
 from tracer.piece.solid import Solid, offset, solid_of
 from tracer.piece.values import Hole, Level, Note, Piece, Rule
 from tracer.piece.wish import Design, PieceWish
-from tracer.process import Process
 
-FIT_MM = 0.01
-"""Tolerance of curves fitted to computed outlines: grown blanks, clipped designs."""
-_FIT_PIXEL_MM = 0.02
 _CLIPPED_MM2 = 1e-3
 _BEAD_RAD = math.radians(140)
 """Contact angle of a puddle on a mould that it does not wet, from memory."""
@@ -54,52 +57,6 @@ class PlacedArt:
     least_metal_mm: float | None
     least_gap_mm: float | None
     findings: tuple[tuple[Finding, tuple[float, float]], ...]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Means:
-    """What a piece is made of and with."""
-
-    process: Process
-    metal: Metal
-    filling: Filling
-
-    def limit(self, name: str) -> float:
-        """Return the advised value of a limit of the process, 0 where it has none."""
-        found = self.process.limits.get(name)
-        return found.advised if found else 0.0
-
-
-def draft_for(wish: PieceWish, process: Process) -> float:
-    """Return the draft in degrees: as asked, else as the process advises."""
-    if wish.draft_deg is not None:
-        return wish.draft_deg
-    limit = process.limits.get("draft_deg")
-    return limit.advised if limit else 0.0
-
-
-def fillet_for(wish: PieceWish, process: Process) -> float:
-    """Return the inside fillet: as asked, else as advised but at most half of every height."""
-    heights = [abs(d.height_mm) for d in wish.designs if d.height_mm]
-    heights += [wish.rim_mm[1]] if wish.rim_mm else []
-    if not heights:
-        return 0.0
-    most = min(heights) / 2
-    if wish.fillet_mm is None:
-        limit = process.limits.get("foot_fillet")
-        return min(limit.advised if limit else 0.0, most)
-    if wish.fillet_mm > most + 1e-9:
-        raise UsageError(
-            f"an inside fillet of {wish.fillet_mm:g} mm takes more than half of the least height",
-            hint=f"--fillet {most:g}mm works",
-            subject="--fillet",
-        )
-    return wish.fillet_mm
-
-
-def fitted(region: Region) -> Drawing:
-    """Return a computed region as lines, arcs and curves."""
-    return fit_drawing(region, FIT_MM, pixel_mm=_FIT_PIXEL_MM, regular=False).drawing
 
 
 def plan_piece(
@@ -129,6 +86,7 @@ def plan_piece(
         piece=piece,
         outline=solid.outline,
         designs=designs,
+        rim=_rim_line(wish, solid.outline),
         hole=hole,
         mass=mass,
         tilt_deg=tilt_deg(hole.at, mass.centroid_mm[:2]) if hole else None,
@@ -148,22 +106,6 @@ def plan_piece(
         notes=(),
     )
     return replace(plan, notes=tuple(_notes(plan, means, arts)))
-
-
-def allowance_for(wish: PieceWish, means: Means) -> Allowance:
-    """Return the allowance: from a measured casting if given, else from metal and rubber."""
-    calibrated = None
-    if wish.measured_mm is not None and wish.wanted_mm is not None:
-        calibrated = calibrated_scale(wish.measured_mm, wish.wanted_mm, wish.master_was)
-    contraction = means.metal.contraction if wish.contraction is None else wish.contraction
-    return Allowance(
-        contraction,
-        wish.rubber_shrinkage,
-        wish.mould_c,
-        means.filling.growth_per_k,
-        wish.finish_mm,
-        calibrated,
-    )
 
 
 def _shaped(
@@ -205,6 +147,9 @@ def _with_hole(
     wall = _wall(wish, piece)
     centroid = integrate(solid_of(replace(piece, edge_radius_mm=0.0))).centroid_mm
     auto = place_hole(region, centroid[0], centroid[1], diameter, wall)
+    if isinstance(wish.blank, Grown) and auto.ear is None and _hits(piece, auto.at, diameter):
+        # a blank that follows the artwork leaves no room above it
+        auto = place_hole(region, centroid[0], math.inf, diameter, wall)
     at, ear = wish.hole_at or auto.at, None
     if wish.hole_at is None and auto.ear is not None:
         ear = auto.ear
@@ -221,7 +166,7 @@ def _with_hole(
         at=at,
         diameter_mm=diameter,
         wall_mm=left,
-        label=wish.hole.label or f"{diameter:g} mm",
+        label=wish.hole.label or f"hole of {diameter:g} mm",
         placed_by="you" if wish.hole_at else "us",
         ring_inside_mm=ring_inside_mm(left, piece.body_mm),
         has_ear=ear is not None,
@@ -230,10 +175,15 @@ def _with_hole(
     return replace(piece, hole=Hole(at, diameter)), plan
 
 
+def _hits(piece: Piece, at: tuple[float, float], diameter: float) -> bool:
+    return any(clash_mm(region_of(level.drawing), at, diameter) > 0 for level in piece.levels)
+
+
 def _wall(wish: PieceWish, piece: Piece) -> float:
     """Return the wall to keep beside a hole: as advised, and as wide as the rounding."""
     lean = math.tan(math.radians(piece.draft_deg))
-    return max(WALL_ADVISED_MM, (wish.edge_radius_mm or 0.0) + 2 * piece.body_mm * lean)
+    rim = wish.rim_mm[0] + MARGIN_MM / 2 if wish.rim_mm else 0.0
+    return max(WALL_ADVISED_MM, rim, (wish.edge_radius_mm or 0.0) + 2 * piece.body_mm * lean)
 
 
 def _check_heights(piece: Piece) -> None:
@@ -272,6 +222,13 @@ def _rim(region: Region, width_mm: float, height_mm: float) -> Level:
         )
     # reaches over the edge, so that it ends in the wall of the piece and not beside it
     return Level("rim", fitted(as_region(offset(region, 0.5).difference(inner))), height_mm)
+
+
+def _rim_line(wish: PieceWish, region: Region) -> Level | None:
+    if wish.rim_mm is None:
+        return None
+    width, height = wish.rim_mm
+    return Level("rim", fitted(offset(region, -width)), height)
 
 
 def _refuse_rounding(wish: PieceWish, rules: tuple[EdgeRule, ...]) -> None:

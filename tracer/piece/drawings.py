@@ -56,6 +56,8 @@ def layers_of(plan: Plan, piece: Piece) -> dict[str, Drawing]:
     for design in plan.designs:
         if design.level.height_mm:
             layers.setdefault(design.level.name, []).extend(design.level.drawing.shapes)
+    if plan.rim is not None:
+        layers["rim"] = list(plan.rim.drawing.shapes)
     if piece.hole is not None:
         shape = Shape(circle(complex(*piece.hole.at), piece.hole.diameter_mm / 2))
         layers["hole"] = [shape]
@@ -104,7 +106,7 @@ def sheet_svg(plan: Plan) -> str:
     x0, y0, x1, y1 = layers["blank"].bounds
     unit = max(x1 - x0, y1 - y0) / 50
     left, right = x0 - 9 * unit, x1 + 4 * unit
-    top, bottom = y1 + 4 * unit, y0 - 9 * unit
+    top, bottom = y1 + 5 * unit, y0 - 9 * unit
     fills = {"blank": "#e9ebec", "raised": "#b9c7d3", "sunk": "#f3d9c6", "hole": "#ffffff"}
     parts = [_open(right - left, top - bottom)]
     for name, drawing in layers.items():
@@ -129,10 +131,15 @@ def sheet_svg(plan: Plan) -> str:
         hx, hy = plan.hole.at[0] - left, top - plan.hole.at[1]
         r = plan.hole.diameter_mm / 2
         text = f"ø {plan.hole.diameter_mm:.2f}, wall {plan.hole.wall_mm:.2f}"
+        # out to the free corner above the piece, on the side with more room
+        side, anchor = (1, "end") if hx <= (right - left) / 2 + unit else (-1, "start")
+        end = right - left - 0.5 * unit if side > 0 else 0.5 * unit
+        start = end - side * 21 * unit
         parts.append(
-            f'<path d="M{number(hx + r)} {number(hy)}h{number(3 * unit)}" stroke="#000" '
+            f'<path d="M{number(hx + side * 0.71 * r)} {number(hy - 0.71 * r)}'
+            f'L{number(start)} {number(2.2 * unit)}H{number(end)}" stroke="#000" '
             f'stroke-width="{number(0.2 * unit)}" fill="none"/>'
-            + _label(hx + r + 3.4 * unit, hy + 0.8 * unit, text, 2.2 * unit, "start")
+            + _label(end, 1.8 * unit, text, 2.2 * unit, anchor)
         )
     parts += [_mark(m, -left, top, unit) for m in marks_of(plan)]
     parts.append("</svg>")

@@ -140,7 +140,9 @@ def _convex_curve(face: Region) -> EdgeRule | None:
     if best is None:
         return None
     limit, at = best
-    return EdgeRule("convex-curve", limit, at, f"a convex curve of radius {limit:.2f} mm here")
+    return EdgeRule(
+        "convex-curve", limit, at, f"a convex curve of radius {usable(limit):.2f} mm here"
+    )
 
 
 def _tightest(points: Points) -> tuple[float, tuple[float, float]] | None:

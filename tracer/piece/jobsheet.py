@@ -5,21 +5,24 @@ escaped.
 """
 
 import base64
+import math
 from collections.abc import Sequence
 from importlib import resources
 from string import Template
 from typing import Any
 
+from tracer.model import Finding, Kind
 from tracer.out.shown import Html, esc, joined, tag
-from tracer.out.words import CAUTIONS
+from tracer.out.words import CAUTIONS, PLURALS
 from tracer.piece.drawings import marks_of, section_svg, sheet_svg
 from tracer.piece.plan import Plan
 from tracer.piece.relief import png_uri, relief_png
+from tracer.piece.values import Rule
 from tracer.units import shown_length
 
 _PICTURE_PX = 420
-_MOST_NOTES = 9
-_MOST_MARKS = 8
+_MOST_LETTERS = 900
+"""Of all warnings together, so that the sheet stays one page; the rest stands in the record."""
 
 
 def job_page(plan: Plan, record: dict[str, Any]) -> str:
@@ -29,8 +32,7 @@ def job_page(plan: Plan, record: dict[str, Any]) -> str:
         _head(plan, record),
         _views(plan),
         tag("div", _sizes(plan, record), _amounts(plan, record), cls="columns"),
-        tag("div", _order(plan, record), _warnings(record), cls="columns"),
-        _foot(),
+        tag("div", _order(plan, record), _warnings(plan, record), cls="columns"),
     )
     return Template(template).substitute(title=esc(f"{record['name']}: job sheet"), body=body)
 
@@ -56,7 +58,7 @@ def _views(plan: Plan) -> Html:
     return tag(
         "div",
         _figure(_svg_uri(sheet_svg(plan)), f"Plan with dimensions, {size}", "Plan, front; mm"),
-        _figure(_svg_uri(section_svg(plan)), "Cut through hole and centroid", "Section; back left"),
+        _figure(_svg_uri(section_svg(plan)), "Cut through hole and centroid", "Section"),
         _figure(picture, "Shaded picture of the piece", "As it will look, unpolished"),
         cls="views",
     )
@@ -141,7 +143,7 @@ def _amounts(plan: Plan, record: dict[str, Any]) -> Html:
         ),
     ]
     if plan.hole and plan.tilt_deg is not None:
-        rows.append(("Hangs", f"{plan.tilt_deg:.1f}° off upright, for a {plan.hole.label}"))
+        rows.append(("Hangs", f"{plan.tilt_deg:.1f}° off upright, {plan.hole.label}"))
     if record["cost"] is not None:
         rows.append(("Cost of one", f"{record['cost']:.2f}"))
     table = tag(
@@ -172,21 +174,20 @@ def _order(plan: Plan, record: dict[str, Any]) -> Html:
     ]
     if plan.hole:
         steps.append("Clean the hole, close the ring, check that it hangs true.")
-    marks = [
-        tag("li", tag("b", esc(mark.label)), esc(f" {mark.text}"))
-        for mark in marks_of(plan)[:_MOST_MARKS]
-    ]
+    marks = [tag("li", tag("b", esc(label)), esc(f" {text}")) for label, text in _marks(plan)]
     return tag(
         "section",
         tag("h2", esc("Order of work")),
         tag("ol", *(tag("li", esc(step)) for step in steps)),
         tag("h2", esc("Marks on the plan")),
         tag("ul", *marks, cls="marks"),
+        *_space_for_notes(),
     )
 
 
-def _warnings(record: dict[str, Any]) -> Html:
-    found = sorted(record["findings"], key=lambda f: f["status"] != "open")
+def _warnings(plan: Plan, record: dict[str, Any]) -> Html:
+    found = [*_grouped(plan), *(f for f in record["findings"] if "width_mm" not in f)]
+    found.sort(key=lambda f: f["status"] != "open")
     items = [
         tag(
             "li",
@@ -195,7 +196,7 @@ def _warnings(record: dict[str, Any]) -> Html:
             tag("small", esc(f" {f['rule']}")),
             cls="open" if f["status"] == "open" else "note",
         )
-        for f in found[:_MOST_NOTES]
+        for f in _shown(found)
     ]
     rest = len(found) - len(items)
     if rest > 0:
@@ -209,6 +210,59 @@ def _warnings(record: dict[str, Any]) -> Html:
     )
 
 
+def _marks(plan: Plan) -> list[tuple[str, str]]:
+    """Return the marks with their meaning, one line a kind."""
+    pour, vents = plan.pour, plan.pour.vents
+    lines = [
+        (mark.label, mark.text) for mark in marks_of(plan) if mark.label[0] not in ("V", "N", "X")
+    ]
+    for letter, places, text in (
+        ("N", pour.necks, "neck freezes before the thicker metal that it feeds"),
+        ("V", vents, f"dead end, {_span([v.width_mm for v in vents])} wide: scratch a vent"),
+        ("X", pour.cut_off, "not joined to the rest: a casting of its own"),
+    ):
+        if places:
+            label = f"{letter}1" if len(places) == 1 else f"{letter}1–{letter}{len(places)}"
+            lines.append((label, text))
+    return lines
+
+
+def _span(values: Sequence[float]) -> str:
+    if not values:
+        return ""
+    low, high = f"{min(values):.1f}", f"{max(values):.1f}"
+    return f"{low} mm" if low == high else f"{low} to {high} mm"
+
+
+def _grouped(plan: Plan) -> list[dict[str, Any]]:
+    """Return the findings of the designs, those of a kind and a fate as one line."""
+    groups: dict[tuple[str, Kind], list[Finding]] = {}
+    for design in plan.designs:
+        for finding, _ in design.findings:
+            groups.setdefault((finding.status, finding.kind), []).append(finding)
+    lines = []
+    for (status, kind), findings in sorted(groups.items()):
+        least = min(f.width_mm for f in findings)
+        name = str(kind).replace("-", " ") if len(findings) == 1 else PLURALS[kind]
+        fate = {"open": "left open", "fixed": "mended", "kept": "left as drawn"}[status]
+        text = f"{len(findings)} {name}, down to {shown_length(least)}, {fate}"
+        factor = max(f.sound_from_factor for f in findings)
+        if status == "open" and math.isfinite(factor):
+            text += f"; sound from {factor:.2f} times the size"
+        lines.append({"text": text, "status": status, "rule": str(Rule.SHOP_RULE)})
+    return lines
+
+
+def _shown(found: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    letters, shown = 0, []
+    for one in found:
+        letters += max(len(one["text"]), 60)
+        if letters > _MOST_LETTERS:
+            break
+        shown.append(one)
+    return shown
+
+
 def _items(texts: Sequence[str]) -> list[Html]:
     return [tag("li", esc(text)) for text in texts]
 
@@ -217,16 +271,10 @@ def _sentence(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _foot() -> Html:
-    return tag(
-        "section",
+def _space_for_notes() -> list[Html]:
+    words = ("Measured on the first casting", "Date", "Name")
+    return [
         tag("h2", esc("Notes")),
-        tag("div", cls="line"),
-        tag("div", cls="line"),
-        tag(
-            "div",
-            *(tag("div", esc(word)) for word in ("Measured on the first casting", "Date", "Name")),
-            cls="sign",
-        ),
-        cls="foot",
-    )
+        *(tag("div", cls="line") for _ in range(3)),
+        tag("div", *(tag("div", esc(word)) for word in words), cls="sign"),
+    ]

@@ -15,7 +15,8 @@ JUMP_WARN = 2.0
 WARP_RATIO = 25.0
 SMALL_PART_MM = 31.7
 """16 CFR 1501.4: a cylinder of 1.25 in diameter."""
-_RESIN_FINEST = 0.4
+_SLACK_MM = 0.02
+"""Within what a computed outline is fitted."""
 
 DCTG8 = ((10, 1.0), (16, 1.1), (25, 1.2), (40, 1.3), (63, 1.4), (100, 1.6), (160, 1.8))
 """Total tolerance in mm up to a size, ISO 8062-3:2007 table 2, grade DCTG 8 (seen reproduced)."""
@@ -105,13 +106,13 @@ def draft_notes(piece: Piece, least_gap_mm: float | None) -> Iterator[Note]:
 
 def hole_notes(hole: HolePlan, piece: Piece, least_opening_mm: float) -> Iterator[Note]:
     """Yield what the hole asks for."""
-    if hole.wall_mm < WALL_ADVISED_MM - 1e-6:
+    if hole.wall_mm < WALL_ADVISED_MM - _SLACK_MM:
         yield Note(
             "hole-wall",
             f"{shown_length(max(hole.wall_mm, 0))} of metal between hole and edge, advised"
             f" {shown_length(WALL_ADVISED_MM)}",
             Rule.JUDGEMENT,
-            is_open=hole.wall_mm < WALL_LEAST_MM - 1e-6,
+            is_open=hole.wall_mm < WALL_LEAST_MM - _SLACK_MM,
             at=hole.at,
             basis="wall of a cast pewter bail",
         )

@@ -66,6 +66,7 @@ class Plan:
     piece: Piece
     outline: Region
     designs: tuple[DesignPlan, ...]
+    rim: Level | None  # its inner edge, for drawings
     hole: HolePlan | None
     mass: Mass
     tilt_deg: float | None

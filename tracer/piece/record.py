@@ -233,9 +233,10 @@ def _note(note: Note) -> dict[str, Any]:
 
 
 def _finding(finding: Finding, at: tuple[float, float]) -> dict[str, Any]:
+    kind = str(finding.kind).replace("-", " ")
     return {
         "kind": str(finding.kind),
-        "text": f"{finding.kind} of {shown_length(finding.width_mm)}: {plain(finding.action)}",
+        "text": f"{kind} of {shown_length(finding.width_mm)}: {plain(finding.action)}",
         "rule": "shop rule",
         "basis": f"limit {shown_length(finding.limit_mm)} of the process",
         "at_mm": _pair(at),
