@@ -59,7 +59,6 @@ def test_the_ruler_sees_a_planted_narrowing():
     [
         region(shapely.box(0, 0, 12, 0.3)),
         dumbbell(0.3),
-        dumbbell(0.5, 0.3),
         ring(6, 5.6),
         ring(10, 8, 1.8),
         region(shapely.box(0, 0, 6, 6), shapely.box(6, 2, 10, 2.4)),

@@ -4,7 +4,7 @@ Order: islands and openings, gaps, metal, gaps again, tips, inside corners. What
 place is not taken from the repairs but measured afresh on the result.
 """
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -34,14 +34,17 @@ class _Work:
     sizes: Sizes
     settings: Settings
     kept: Region
-    added: list[BaseGeometry] = field(default_factory=list)
+    last: Survey | None = None
 
     @property
     def sunk(self) -> bool:
         return self.settings.role is Role.SUNK
 
     def survey(self) -> Survey:
-        return survey(self.ink, self.sizes, self.settings.role)
+        """Return what is wrong with the ink as it is now."""
+        if self.last is None or self.last.region is not self.ink:
+            self.last = survey(self.ink, self.sizes, self.settings.role)
+        return self.last
 
     def take(self, patches: list[Patch]) -> None:
         """Apply patches, leaving the kept places alone."""
@@ -49,7 +52,6 @@ class _Work:
             patches = [replace(p, shape=p.shape.difference(self.kept)) for p in patches]
         if not patches:
             return
-        self.added += [p.shape for p in patches]
         changed = apply(self.ink, patches, sunk=self.sunk)
         self.ink = without_slivers(changed, self.ink, self.sizes.tolerance)
 
@@ -101,7 +103,7 @@ def mend_region(
         return Mended(region, (), verdict, factor)
     chosen = [defects[n - 1].place for n in settings.keep_findings if 0 < n <= len(defects)]
     held = as_region(shapely.union_all([kept, *(p.buffer(sizes.margin) for p in chosen)]))
-    work = _Work(region, sizes, settings, held)
+    work = _Work(region, sizes, settings, held, drawn)
     if not check_only:
         _repair(work, drawn)
     rest = work.survey().defects if not check_only else drawn.defects

@@ -51,6 +51,19 @@ class Skeleton:
     link: Ints  # (L, 2)
 
 
+def _empty() -> Skeleton:
+    none, places = np.zeros(0), np.zeros(0, dtype=complex)
+    numbers, flags = np.zeros(0, dtype=np.int64), np.zeros(0, dtype=bool)
+    return Skeleton(
+        point=places, centre=places, half=none, inside=flags, facing=flags, body=numbers, ground=-1,
+        area=none, corners=numbers.reshape(0, 3), end=places, link=numbers.reshape(0, 2),
+    )  # fmt: skip
+
+
+EMPTY = _empty()
+"""Of a region without any ink."""
+
+
 def skeleton(region: Region, spacing: float, tolerance: float) -> Skeleton:
     """Return the skeleton of a region, its boundary sampled every `spacing` mm or closer.
 
@@ -145,15 +158,18 @@ def _too_long(point: Complex, after: Ints, triangles: Ints, floor: float) -> Boo
     every = np.concatenate([point, _frame(point)])
     _, radius = _circles(every[triangles])
     size = np.abs(point[after] - point)
-    near = np.full(n, -1.0)
     forward = (start < n) & (after[np.minimum(start, n - 1)] == end)
     backward = (end < n) & (after[np.minimum(end, n - 1)] == start)
+    # a triangle in a corner is as small as the edges that make it, however short they are
+    in_corner = (forward | backward).reshape(-1, 3).sum(axis=1) > 1
+    radius = np.where(in_corner, np.inf, radius)
+    missing = np.ones(n, dtype=bool)
+    missing[start[forward]] = False
     smallest = np.full(n, np.inf)
     radii = np.repeat(radius, 3)
     np.minimum.at(smallest, start[forward], radii[forward])
     np.minimum.at(smallest, end[backward], radii[backward])
-    near[np.isfinite(smallest)] = smallest[np.isfinite(smallest)]
-    wanted: Bools = (size > max(floor, 1e-3)) & (near < 0.75 * size)
+    wanted: Bools = (size > max(floor, 1e-3)) & (missing | (smallest < 0.75 * size))
     return wanted
 
 

@@ -5,6 +5,7 @@ Metal and mould are the two sides of the outline of the ink; `sunk` ink is mould
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from shapely.geometry.base import BaseGeometry
@@ -12,7 +13,7 @@ from shapely.geometry.base import BaseGeometry
 from tracer.model import Kind, Region
 from tracer.process import Limits
 from tracer.rules.find import Body, Place, bodies, outline_of, thin_places
-from tracer.rules.skeleton import Bools, Skeleton, skeleton
+from tracer.rules.skeleton import EMPTY, Bools, Skeleton, skeleton
 from tracer.settings import Grade, Role
 
 GROUPED_BELOW = 0.25
@@ -108,6 +109,8 @@ def sizes_of(limits: Limits, grade: Grade, margin: float) -> Sizes:
 
 def survey(region: Region, sizes: Sizes, role: Role) -> Survey:
     """Find every defect of a region at one set of limits, in no particular order."""
+    if region.is_empty:
+        return Survey(region, EMPTY, EMPTY.inside, ())
     axis = axis_of(region, sizes)
     metal_side = ~axis.inside if role is Role.SUNK else axis.inside
     return Survey(region, axis, metal_side, defects_of(axis, metal_side, sizes, role))
@@ -181,8 +184,13 @@ def _body_defect(
 ) -> tuple[Defect, list[int]]:
     numbers = [b.number for b in group]
     largest = max(group, key=lambda b: b.half)
-    nodes = np.flatnonzero(np.isin(axis.body, numbers))
-    place = outline_of(axis, nodes)
+    if len(group) > 1:  # joining thousands of triangles would take minutes: their discs are told
+        centres = np.array([b.at for b in group])
+        radii = np.array([b.half for b in group])
+        discs: Any = shapely.buffer(shapely.points(centres.real, centres.imag), radii, quad_segs=2)
+        place: BaseGeometry = shapely.MultiPolygon(list(discs))
+    else:
+        place = outline_of(axis, np.flatnonzero(np.isin(axis.body, numbers)))
     defect = Defect(
         kind,
         metal=kind is Kind.SMALL_ISLAND,
