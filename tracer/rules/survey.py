@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import shapely
 from shapely.geometry.base import BaseGeometry
 
 from tracer.model import Kind, Region
