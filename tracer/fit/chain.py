@@ -232,7 +232,17 @@ def _step(
         moved = np.linalg.solve(system, np.concatenate([pull, np.asarray(wanted) * scale]))[:size]
     except np.linalg.LinAlgError:
         return None
-    return _moved(chain, columns, moved)
+    return _moved(chain, columns, _held(chain, columns, moved))
+
+
+def _held(chain: Chain, columns: list[NDArray[np.intp]], moved: FloatArray) -> FloatArray:
+    """Return the step, shortened so that nothing moves by more than a share of its segment."""
+    share = 1.0
+    for segment, own in zip(chain.segments, columns, strict=True):
+        longest = 1.0 + 0.25 * abs(segment.end - segment.start)
+        sizes = np.abs(moved[own[:4]]) if isinstance(segment, Arc) else np.abs(moved[own])
+        share = min(share, longest / max(float(sizes.max()), 1e-12))
+    return moved * share
 
 
 def _rows(segment: Segment, points: ComplexArray) -> tuple[FloatArray, FloatArray]:

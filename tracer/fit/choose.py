@@ -1,6 +1,6 @@
 """The cheapest list of lines, arcs and cubics along a span."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -76,7 +76,7 @@ def curvature(span: ComplexArray, half: int, *, closed: bool) -> FloatArray:
 
 
 def break_candidates(
-    span: ComplexArray, step: float, rough: float, *, closed: bool, finer: float = 1.0
+    span: ComplexArray, step: float, rough: float, *, closed: bool
 ) -> NDArray[np.intp]:
     """Return samples where a segment may end: where the curvature jumps, and in between.
 
@@ -87,7 +87,7 @@ def break_candidates(
     near = max(2, round(3 * rough))
     fine = curvature(span, near, closed=closed)
     wide = curvature(span, near * 3, closed=closed)
-    density = finer * (np.sqrt(np.abs(wide) / 8) + np.minimum(np.abs(fine), 0.5) / 0.6)
+    density = np.sqrt(np.abs(wide) / 8) + np.minimum(np.abs(fine), 0.5) / 0.6
     counted = np.cumsum(density) * step
     even = np.flatnonzero(np.diff(np.floor(counted - counted[0] + 0.5)) > 0)
     jump = _jumps(fine, near, closed=closed)
@@ -122,27 +122,28 @@ def price(
     first: NDArray[np.intp],
     last: NDArray[np.intp],
     step: float,
-    tolerance: float,
+    tolerance: FloatArray,
 ) -> Candidates:
     """Fit every kind between samples `first` and `last` and return the cheapest that fits each."""
     count = len(first)
     u = np.linspace(0.0, 1.0, _SAMPLES)
     trim = np.minimum(_TRIM_PX / step, 0.2 * (last - first))[:, None]
     inner = first[:, None] + trim + u * ((last - first)[:, None] - 2 * trim)
-    points = span[np.rint(inner).astype(np.intp)]
+    at = np.rint(inner).astype(np.intp)
+    points, allowed = span[at], tolerance[at]
     kind = np.full(count, CUBIC, dtype=np.intp)
     cost = _UNFIT * (last - first).astype(np.float64)
     sweep = np.zeros(count)
     control1, control2 = span[first].copy(), span[last].copy()
 
     _, _, off = fit_lines(points)
-    misfit = np.abs(off).max(axis=1) / tolerance
+    misfit = (np.abs(off) / allowed).max(axis=1)
     fits = misfit <= 1
     kind[fits] = LINE
     cost[fits] = _COST[LINE] + _MISFIT * misfit[fits] ** 2
 
     centre, radius, off = fit_circles(points)
-    misfit = np.abs(off).max(axis=1) / tolerance
+    misfit = (np.abs(off) / allowed).max(axis=1)
     middle = span[(first + last) // 2]
     with np.errstate(invalid="ignore"):
         turned = sweeps(span[first], middle, span[last], centre)
@@ -156,7 +157,7 @@ def price(
         a, b = first[todo], last[todo]
         at = np.rint(a[:, None] + u * (b - a)[:, None]).astype(np.intp)
         c1, c2, off = fit_cubics(span[at])
-        misfit = np.abs(off).max(axis=1) / tolerance
+        misfit = (np.abs(off) / tolerance[at]).max(axis=1)
         good = (misfit <= 1) & well_formed(span[a], c1, c2, span[b])
         dear = _COST[CUBIC] + _MISFIT * misfit**2
         better = good & (dear < cost[todo])
@@ -185,29 +186,36 @@ def cheapest(stops: int, pairs: list[tuple[int, int]], cost: list[float]) -> lis
 
 def choose(
     span: ComplexArray,
+    stops: NDArray[np.intp],
     step: float,
-    tolerance: float,
-    rough: float,
+    tolerance: FloatArray,
     *,
     closed: bool,
-    finer: float = 1.0,
 ) -> list[Piece]:
     """Return the cheapest pieces along a span, in order.
 
     In a closed span the first piece may begin anywhere, and the last ends where it begins (its
     `last` counts on past the size of the span).
+
+    Parameters
+    ----------
+    span
+        (N,), smoothed, evenly spaced by `step` px.
+    stops
+        Samples where pieces may end, ascending; in an open span from 0 to N - 1.
+    tolerance
+        (N,), how far a piece may be from each sample, px.
     """
-    stops = break_candidates(span, step, rough, closed=closed, finer=finer)
-    if not closed:
-        pairs = _pairs(len(stops))
-        priced = price(span, stops[pairs[:, 0]], stops[pairs[:, 1]], step, tolerance)
-        route = cheapest(len(stops), pairs.tolist(), priced.cost.tolist())
-        return [_piece(priced, k) for k in route]
-    return _choose_closed(span, stops, step, tolerance)
+    if closed:
+        return _choose_closed(span, stops, step, tolerance)
+    pairs = _pairs(len(stops))
+    priced = price(span, stops[pairs[:, 0]], stops[pairs[:, 1]], step, tolerance)
+    route = cheapest(len(stops), pairs.tolist(), priced.cost.tolist())
+    return [_piece(priced, k) for k in route]
 
 
 def _choose_closed(
-    span: ComplexArray, stops: NDArray[np.intp], step: float, tolerance: float
+    span: ComplexArray, stops: NDArray[np.intp], step: float, tolerance: FloatArray
 ) -> list[Piece]:
     """Choose on a closed span: from some stop round, then again from a stop of that answer."""
     size, n = len(span), len(stops)
@@ -218,9 +226,11 @@ def _choose_closed(
     # no piece goes all the way round: a circle has been looked for before
     length = around[pairs[:, 1]] - around[pairs[:, 0]]
     pairs = pairs[length <= 0.95 * size] if n > 1 else pairs
-    priced = price(twice, around[pairs[:, 0]], around[pairs[:, 1]], step, tolerance)
+    allowed = np.concatenate([tolerance, tolerance, tolerance[:1]])
+    priced = price(twice, around[pairs[:, 0]], around[pairs[:, 1]], step, allowed)
     by_pair = {(int(i), int(j)): k for k, (i, j) in enumerate(pairs.tolist())}
-    start, best = 0, ([], float("inf"))
+    start = 0
+    best: tuple[list[tuple[int, int]], float] = ([], float("inf"))
     for _ in range(3):
         local, which = [], []
         for j in range(start + 1, start + n + 1):
@@ -240,16 +250,7 @@ def _choose_closed(
     for at, k in best[0]:
         piece = _piece(priced, k)
         lap = size if at >= n else 0
-        pieces.append(
-            Piece(
-                piece.first + lap,
-                piece.last + lap,
-                piece.kind,
-                piece.sweep,
-                piece.control1,
-                piece.control2,
-            )
-        )
+        pieces.append(replace(piece, first=piece.first + lap, last=piece.last + lap))
     return pieces
 
 

@@ -8,6 +8,7 @@ meeting point lies off the ring. For a curve of radius r that turns by d the sid
 pixel, since nothing but the pixel's own width rounds it.
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,9 +17,23 @@ from numpy.typing import NDArray
 from tracer.curves.segments import ComplexArray, FloatArray
 from tracer.fit.samples import Ring, line_weights, parabola_weights
 
-_SKIP_PX = 1.0
-_SCALES = ((2.2, 1, 24.0), (4.0, 1, 16.0), (6.0, 2, 14.0), (8.0, 1, 10.0), (12.0, 2, 9.0))
-"""(length in px, degree, least turn in degrees) of the one-sided fits, found by trial."""
+_SCALES = (
+    (2.2, 1, 24.0, 1.0),
+    (4.0, 1, 16.0, 1.0),
+    (6.0, 2, 14.0, 1.0),
+    (8.0, 1, 10.0, 1.0),
+    (12.0, 2, 9.0, 1.0),
+    (4.0, 1, 80.0, 2.2),
+)
+"""(length in px, degree, least turn in degrees, px skipped) of the one-sided fits, by trial.
+
+The last is for sharp tips, which are rounded further."""
+
+_PLACING = ((12.0, 2), (8.0, 2), (5.0, 1), (3.0, 1))
+"""(length in px, degree) of the sides that place the tips, the first that fits."""
+
+_ROUNDED_PX = 0.85
+"""The ring is rounded this near a shallow corner, and further off a sharp one."""
 
 _SURE = 35.0
 """A turn of so many degrees at one scale is enough; less must be seen at two."""
@@ -100,11 +115,12 @@ def corners(ring: Ring, tolerance: float) -> Corners:
     everywhere = np.arange(size)
     votes = np.zeros(size)
     found: list[Evidence] = []
-    for length, degree, least in _SCALES:
-        if 2 * (length * scale + _SKIP_PX) > ring.length / 2:
+    for length, degree, least, skip in _SCALES:
+        if 2 * (length + skip) * scale > ring.length / 2:
             continue
-        seen = evidence(ring, everywhere, length * scale, degree, _SKIP_PX * scale)
-        passed = _passing(seen, length * scale, degree, least * scale, tolerance, scale)
+        seen = evidence(ring, everywhere, length * scale, degree, skip * scale)
+        reach = (skip + length / 2) * scale if degree == 1 else math.inf
+        passed = _passing(seen, reach, least * scale, tolerance, scale)
         said = np.zeros(size)
         sure = np.where(np.abs(passed.turn) >= np.radians(_SURE * scale), 2.0, 1.0)
         for shift in (-1, 0, 1):
@@ -118,20 +134,52 @@ def corners(ring: Ring, tolerance: float) -> Corners:
     cost = np.concatenate([e.offset + 2 * e.residual for e in found]) - 0.1 * votes[index]
     agreed = votes[index] >= 2
     chosen = np.flatnonzero(agreed)
-    apart = _APART_PX * scale / ring.step
-    chosen = chosen[_spread_out(index[chosen], cost[chosen], size, apart)]
-    tip = np.concatenate([e.meet for e in found])[chosen]
     turn = np.concatenate([e.turn for e in found])[chosen]
-    return Corners(index[chosen], tip, turn)
+    apart = np.maximum(_APART_PX * scale, 1.3 * rounded_reach(turn, scale)) / ring.step
+    kept = _spread_out(index[chosen], cost[chosen], size, apart)
+    tip = np.concatenate([e.meet for e in found])[chosen[kept]]
+    return _placed(ring, Corners(index[chosen[kept]], tip, turn[kept]), tolerance, scale)
+
+
+def rounded_reach(turn: FloatArray, scale: float) -> FloatArray:
+    """Return how far from a corner of that turn (radians) the ring may be rounded, px."""
+    return _ROUNDED_PX * scale / np.maximum(np.cos(np.abs(turn) / 2), 0.25)
+
+
+def _placed(ring: Ring, found: Corners, tolerance: float, scale: float) -> Corners:
+    """Return the corners with tips from the longest sides that are clear of what is rounded."""
+    n = len(found.index)
+    if n == 0:
+        return found
+    size = len(ring.even)
+    gaps = (np.roll(found.index, -1) - found.index) % size
+    gaps = np.where(gaps == 0, size, gaps) * ring.step
+    room = np.minimum(gaps, np.roll(gaps, 1))
+    skip = rounded_reach(found.turn, scale) + 0.2
+    tip, turn = found.tip.copy(), found.turn.copy()
+    done = np.zeros(n, dtype=np.bool_)
+    for length, degree in _PLACING:
+        for level in np.unique(np.round(skip / ring.step)):
+            todo = np.flatnonzero(
+                ~done & (np.round(skip / ring.step) == level) & (room > length * scale + 2 * skip)
+            )
+            if not len(todo):
+                continue
+            seen = evidence(ring, found.index[todo], length * scale, degree, level * ring.step)
+            good = (seen.residual < 0.3 * tolerance) & (np.abs(seen.meet - tip[todo]) < 1.5 * scale)
+            good &= np.abs(seen.turn - turn[todo]) < 0.5
+            tip[todo[good]], turn[todo[good]] = seen.meet[good], seen.turn[good]
+            done[todo[good]] = True
+    return Corners(found.index, tip, turn)
 
 
 def _passing(
-    seen: Evidence, length: float, degree: int, least: float, tolerance: float, scale: float
+    seen: Evidence, reach: float, least: float, tolerance: float, scale: float
 ) -> Evidence:
     turn = np.abs(seen.turn)
-    allowed = scale * (0.28 + 0.40 * np.minimum(np.tan(np.minimum(turn, 3.1) / 2), 6.0))
-    if degree == 1:
-        reach = _SKIP_PX * scale + length / 2
+    sharp = np.minimum(np.tan(np.minimum(turn, 3.1) / 2), 5.0)
+    allowed = scale * (0.30 + 0.45 * sharp)
+    if math.isfinite(reach):  # straight sides: a curve would be off by reach tan(turn / 4)
         allowed = np.minimum(allowed, 0.6 * reach * np.tan(turn / 4))
     keep = (
         (turn >= np.radians(least))
@@ -143,15 +191,15 @@ def _passing(
 
 
 def _spread_out(
-    index: NDArray[np.intp], cost: FloatArray, size: int, apart: float
+    index: NDArray[np.intp], cost: FloatArray, size: int, apart: FloatArray
 ) -> NDArray[np.intp]:
-    """Return which of `index`, in ring order, are cheapest and not nearer than `apart`."""
+    """Return which of `index`, in ring order, are cheapest and not nearer than `apart` (N,)."""
     free = np.ones(size, dtype=np.bool_)
-    reach = np.arange(-int(apart), int(apart) + 1)
     chosen = []
     for row in np.lexsort((index, cost)).tolist():
         k = int(index[row])
         if free[k]:
             chosen.append((k, row))
-            free[(k + reach) % size] = False
+            reach = int(apart[row])
+            free[np.arange(k - reach, k + reach + 1) % size] = False
     return np.array([row for _, row in sorted(chosen)], dtype=np.intp)

@@ -1,32 +1,39 @@
 """One ring to one closed path."""
 
 import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
 from tracer.curves.path import Path, polyline_path
-from tracer.curves.segments import Arc, ComplexArray, Cubic, Line, Segment
+from tracer.curves.segments import Arc, ComplexArray, Cubic, FloatArray, Line, Segment
 from tracer.fit.arc import fit_circles
 from tracer.fit.chain import Chain, deviations, fit_chain, foot, joint_angles
 from tracer.fit.choose import (
     ARC,
     LINE,
     Piece,
+    break_candidates,
     choose,
     smoothed,
 )
-from tracer.fit.corners import Corners, corners
+from tracer.fit.corners import Corners, corners, rounded_reach
+from tracer.fit.cubic import well_formed
 from tracer.fit.meet import cut, meeting
 from tracer.fit.samples import Ring, ring_of
-from tracer.fit.spans import Span, breaks_of, cut_spans, rounded_reach, whole_span
+from tracer.fit.spans import Span, breaks_of, cut_spans, whole_span
 
-_TRIES = ((0.6, 1.0), (0.5, 2.0), (0.35, 3.0))
-"""Shares of the tolerance at which segments are chosen, until the fitted span stays within it."""
+_SHARE = 0.6
+"""Segments are chosen on smoothed samples within this share of the tolerance."""
+_TRIALS = 5
 
 _BENT = math.radians(35)
 """Pieces that disagree by more than this meet in a corner that was not seen before."""
+_LOOSELY_BENT = math.radians(8)
+"""The same where smooth joints have been tried and led astray."""
+_KINK = math.radians(0.5)
 
 
 def fit_ring(points: ComplexArray, tolerance: float) -> Path:
@@ -69,21 +76,84 @@ def simple_path(points: ComplexArray, tolerance: float) -> Path:
     return polyline_path((corners_[:, 0] + 1j * corners_[:, 1]).tolist())
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Guide:
+    """What a failed attempt teaches the next one (samples of the span)."""
+
+    tolerance: FloatArray  # (M,), how far a piece may be from each sample
+    stops: NDArray[np.intp]  # where pieces may end
+    loose: NDArray[np.intp]  # where a joint may be a corner
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Attempt:
+    chain: Chain
+    breaks: NDArray[np.intp]
+    span: Span  # as begun
+    shift: int  # sample at which a closed span begins
+    away: FloatArray  # (N,), distance of each point from the chain
+    kinks: list[int]  # segments that are ill-formed or should end smoothly and do not
+
+    @property
+    def worst(self) -> float:
+        return math.inf if self.kinks else float(self.away.max())
+
+
 def fit_span(span: Span, step: float, tolerance: float, rough: float) -> Chain:
     """Return the cheapest chain that stays within `tolerance` of the points of a span.
 
-    What no curve follows is followed by straight lines.
+    Where an attempt strays, the next one is held tighter, may end pieces in more places, and at
+    last may turn a corner. What no curve follows then is followed by straight lines.
     """
-    best: tuple[float, Chain, NDArray[np.intp], Span] | None = None
-    for share, finer in _TRIES:
-        tried = _attempt(span, step, tolerance * share, rough, finer)
-        if tried[0] <= tolerance:
-            return tried[1]
-        if best is None or tried[0] < best[0]:
+    even = smoothed(span.even, max(1, round(2 * rough)), closed=span.closed)
+    guide = _Guide(
+        np.full(len(even), _SHARE * tolerance),
+        break_candidates(even, step, rough, closed=span.closed),
+        np.empty(0, dtype=np.intp),
+    )
+    best: _Attempt | None = None
+    for trial in range(_TRIALS):
+        tried = _attempt(span, even, step, guide)
+        if tried.worst <= tolerance:
+            return tried.chain
+        if best is None or tried.worst < best.worst:
             best = tried
+        guide = _taught(guide, tried, tolerance, loosen=trial > 0)
     assert best is not None
-    _, chain, breaks, span = best
-    return _with_lines(chain, span.points, breaks, tolerance)
+    if math.isinf(best.worst):
+        lines = _lines(complex(span.even[0]), span.points, complex(span.even[-1]), 0.9 * tolerance)
+        if span.closed:
+            lines = _lines(
+                complex(span.points[0]), span.points[1:], complex(span.points[0]), 0.9 * tolerance
+            )
+        return Chain(tuple(lines), (False,) * (len(lines) - (not span.closed)), span.closed)
+    return _with_lines(best.chain, best.span.points, best.breaks, tolerance)
+
+
+def _taught(guide: _Guide, tried: _Attempt, tolerance: float, *, loosen: bool) -> _Guide:
+    """Return the guide changed around each segment's worst place and around each kink."""
+    size = len(guide.tolerance)
+    closed = tried.span.closed
+    places = []
+    for a, b in zip(tried.breaks[:-1], tried.breaks[1:], strict=True):
+        away = tried.away[a:b]
+        if len(away) and not away.max() <= tolerance:
+            places.append(tried.span.place[a + int(np.nanargmax(away))])
+    n = len(tried.breaks) - 1
+    places += [
+        tried.span.place[min(tried.breaks[(k + 1) % n], len(tried.away) - 1)] for k in tried.kinks
+    ]
+    bad = (np.rint(np.array(places)).astype(np.intp) + tried.shift) % size
+    near = bad[:, None] + np.arange(-8, 9)
+    more = bad[:, None] + np.array([-8, -4, 0, 4, 8])
+    if closed:
+        near, more = near % size, more % size
+    else:
+        near, more = np.clip(near, 0, size - 1), np.clip(more, 0, size - 1)
+    held = guide.tolerance.copy()
+    held[np.unique(near)] *= 0.6
+    stops = np.union1d(guide.stops, more)
+    return _Guide(held, stops, np.union1d(guide.loose, near) if loosen else guide.loose)
 
 
 def _with_lines(
@@ -113,28 +183,21 @@ def _lines(start: complex, points: ComplexArray, end: complex, tolerance: float)
     return [Line(p, q) for p, q in zip(w[:-1], w[1:], strict=True) if p != q]
 
 
-def _attempt(
-    span: Span, step: float, tolerance: float, rough: float, finer: float
-) -> tuple[float, Chain, NDArray[np.intp], Span]:
-    """Return (largest distance, chain, breaks, the span as begun)."""
-    even = smoothed(span.even, max(1, round(2 * rough)), closed=span.closed)
-    pieces = choose(even, step, tolerance, rough, closed=span.closed, finer=finer)
+def _attempt(span: Span, even: ComplexArray, step: float, guide: _Guide) -> _Attempt:
+    pieces = choose(even, guide.stops, step, guide.tolerance, closed=span.closed)
+    shift = pieces[0].first if span.closed else 0
+    loose = np.isin([p.last % len(even) for p in pieces], guide.loose)
     if span.closed:
-        shift = pieces[0].first
         even, span = _turned(even, span, shift)
-        pieces = [
-            Piece(p.first - shift, p.last - shift, p.kind, p.sweep, p.control1, p.control2)
-            for p in pieces
-        ]
-    chain = _chain(even, pieces, closed=span.closed)
+        pieces = [replace(p, first=p.first - shift, last=p.last - shift) for p in pieces]
+    chain = _chain(even, pieces, loose, closed=span.closed)
     stops = np.array([p.first for p in pieces] + [pieces[-1].last], dtype=np.intp)
     chain, breaks = fit_chain(chain, span.points, span.weights, breaks_of(span, stops))
-    off = float(np.abs(deviations(chain, span.points, breaks)).max())
+    away = np.abs(deviations(chain, span.points, breaks))
     turns = np.abs(joint_angles(chain))
-    kinked = any(s and t > 0.01 for s, t in zip(chain.smooth, turns, strict=True))
-    if kinked or not math.isfinite(off):
-        off = math.inf
-    return off, chain, breaks, span
+    kinks = [k for k, s in enumerate(chain.smooth) if s and not turns[k] <= _KINK]
+    kinks += [k for k, s in enumerate(chain.segments) if not sound(s)]
+    return _Attempt(chain, breaks, span, shift, away, kinks)
 
 
 def _turned(even: ComplexArray, span: Span, shift: int) -> tuple[ComplexArray, Span]:
@@ -151,7 +214,9 @@ def _turned(even: ComplexArray, span: Span, shift: int) -> tuple[ComplexArray, S
     )
 
 
-def _chain(even: ComplexArray, pieces: list[Piece], *, closed: bool) -> Chain:
+def _chain(
+    even: ComplexArray, pieces: list[Piece], loose: NDArray[np.bool_], *, closed: bool
+) -> Chain:
     size = len(even)
     segments: list[Segment] = []
     for piece in pieces:
@@ -167,10 +232,21 @@ def _chain(even: ComplexArray, pieces: list[Piece], *, closed: bool) -> Chain:
     n = len(segments)
     straight = [isinstance(s, Line) for s in segments]
     smooth = tuple(
-        bool(bent[k] <= _BENT) and not (straight[k] and straight[(k + 1) % n])
+        bool(bent[k] <= (_LOOSELY_BENT if loose[k] else _BENT))
+        and not (straight[k] and straight[(k + 1) % n])
         for k in range(len(chain.smooth))
     )
     return Chain(chain.segments, smooth, closed)
+
+
+def sound(segment: Segment) -> bool:
+    """Tell whether a segment is free of loops, cusps and overlong handles."""
+    if not isinstance(segment, Cubic):
+        return True
+    p0, p1, p2, p3 = (
+        np.array([z]) for z in (segment.start, segment.control1, segment.control2, segment.end)
+    )
+    return bool(well_formed(p0, p1, p2, p3)[0])
 
 
 def joined(chains: list[Chain], found: Corners, rough: float) -> tuple[Segment, ...]:
@@ -185,6 +261,10 @@ def joined(chains: list[Chain], found: Corners, rough: float) -> tuple[Segment, 
         if at is not None:
             place = complex(before.at(np.array([at[0]]))[0])
             if abs(place - tip) > reach[i] * rough:
+                at = None
+            elif not sound(cut(before, 0.0, at[0], before.start, place)):
+                at = None
+            elif not sound(cut(after, at[1], 1.0, place, after.end)):
                 at = None
         if at is None:
             meets.append((1.0, 0.0, (before.end + after.start) / 2))

@@ -6,11 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracer.curves.segments import ComplexArray, FloatArray
-from tracer.fit.corners import Corners
+from tracer.fit.corners import Corners, rounded_reach
 from tracer.fit.samples import Ring
-
-_ROUNDED_PX = 0.85
-"""The ring is rounded this near a shallow corner, and further off a sharp one."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -35,11 +32,6 @@ class Span:
     weights: FloatArray
     place: FloatArray
     closed: bool
-
-
-def rounded_reach(turn: FloatArray, rough: float) -> FloatArray:
-    """Return how far from a corner of that turn (radians) the ring may be rounded, px."""
-    return _ROUNDED_PX * rough / np.maximum(np.cos(np.abs(turn) / 2), 0.25)
 
 
 def whole_span(ring: Ring) -> Span:
