@@ -14,6 +14,7 @@ status 1 when one of the promises is broken.
 """
 
 import argparse
+import itertools
 import sys
 import time
 import traceback
@@ -94,30 +95,30 @@ def changed_outside(result: Result) -> float:
     return float(changed.area / result.drawn.area)
 
 
-def sweep(options: argparse.Namespace) -> tuple[list[Run], Counter[str], Clock]:
-    """Work every drawing at every size, process and role."""
-    runs: list[Run] = []
-    counts: Counter[str] = Counter()
-    clock = Clock()
-    processes = [p for p in process_names() if p != "as-drawn"]
-    for number, drawing in enumerate(mixed(options.limit), start=1):
+@dataclass
+class Sweep:
+    """What the runs so far gave; an interrupt (Ctrl-C) ends the sweep and still reports."""
+
+    runs: list[Run] = field(default_factory=list)
+    counts: Counter[str] = field(default_factory=Counter)
+    clock: Clock = field(default_factory=Clock)
+
+    def work(self, options: argparse.Namespace) -> None:
+        """Work every drawing at every size, process and role."""
+        processes = [p for p in process_names() if p != "as-drawn"]
         base = Settings(Size(SizeBy.WIDTH, SIZES_MM[0]))
-        [traced, *_] = trace_pixels(drawing.png(options.pixels), drawing.name, base, progress=clock)
-        for size in options.sizes:
-            for process in processes:
-                for role in Role:
-                    name = f"{drawing.name} {size:g} mm {process} {role}"
-                    if options.only and options.only not in name:
-                        continue
-                    settings = replace(
-                        base, size=Size(SizeBy.WIDTH, size), process=process, role=role
-                    )
-                    run = one(name, traced, settings, counts, clock)
-                    if run is not None:
-                        runs.append(lean(run))
-        if sys.stderr.isatty() or number % 10 == 0:
-            print(f"{number} drawings, {len(runs)} runs", file=sys.stderr)
-    return runs, counts, clock
+        for number, drawing in enumerate(mixed(options.limit), start=1):
+            png = drawing.png(options.pixels)
+            [traced, *_] = trace_pixels(png, drawing.name, base, progress=self.clock)
+            for size, process, role in itertools.product(options.sizes, processes, Role):
+                name = f"{drawing.name} {size:g} mm {process} {role}"
+                if options.only not in name:
+                    continue
+                settings = replace(base, size=Size(SizeBy.WIDTH, size), process=process, role=role)
+                run = one(name, traced, settings, self.counts, self.clock)
+                if run is not None:
+                    self.runs.append(lean(run))
+            print(f"{number} drawings, {len(self.runs)} runs", file=sys.stderr)
 
 
 def one(
@@ -195,11 +196,15 @@ def main() -> int:
     parser.add_argument("--only", default="", help="runs whose name holds this word")
     parser.add_argument("--sheet", type=Path, help="where to draw the worst runs (PNG)")
     options = parser.parse_args()
-    runs, counts, clock = sweep(options)
-    clock("")
-    kept = report(runs, counts, clock)
+    sweep = Sweep()
+    try:
+        sweep.work(options)
+    except KeyboardInterrupt:
+        sweep.counts["INTERRUPTED"] = 1
+    sweep.clock("")
+    kept = report(sweep.runs, sweep.counts, sweep.clock)
     if options.sheet:
-        write_sheet(sorted(runs, key=badness)[::-1][:SHOWN], options.sheet)
+        write_sheet(sorted(sweep.runs, key=badness)[::-1][:SHOWN], options.sheet)
     return 0 if kept else 1
 
 
