@@ -48,7 +48,7 @@ def _bodies_of(found: Survey, defect: Defect) -> BaseGeometry:
     chosen = np.unique(index)
     if len(chosen) > len(points):  # nested: an outline around others is not meant
         chosen = chosen[shapely.area(parts[chosen]) < 2 * defect.area + 1e-9]
-    return shapely.union_all(parts[chosen])
+    return shapely.MultiPolygon(list(parts[chosen]))  # apart from each other as they are
 
 
 def _island(found: Survey, defect: Defect, sizes: Sizes, repairs: Repairs) -> list[Patch]:

@@ -111,18 +111,23 @@ def thin_places(axis: Skeleton, side: Bools, limit: float, target: float) -> tup
 def _merged(found: list[Place], r: float) -> tuple[Place, ...]:
     """Join necks that are the same pinch, split by a sample in its middle."""
     kept: list[Place] = []
+    cells: dict[tuple[int, int, int], int] = {}  # body and place to the number of a neck
     for place in sorted(found, key=lambda p: p.half):
-        for k, other in enumerate(kept):
-            both = place.mouths > 1 and other.mouths > 1 and place.body == other.body
-            if both and abs(place.at - other.at) < r / 2:
-                kept[k] = replace(
-                    other,
-                    nodes=np.union1d(other.nodes, place.nodes),
-                    line=np.union1d(other.line, place.line),
-                )
-                break
-        else:
-            kept.append(place)
+        x, y = round(2 * place.at.real / r), round(2 * place.at.imag / r)
+        around = [(place.body, x + i, y + j) for i in (-1, 0, 1) for j in (-1, 0, 1)]
+        near = [cells[cell] for cell in around if place.mouths > 1 and cell in cells]
+        same = [k for k in near if abs(place.at - kept[k].at) < r / 2]
+        if same:
+            other = kept[same[0]]
+            kept[same[0]] = replace(
+                other,
+                nodes=np.union1d(other.nodes, place.nodes),
+                line=np.union1d(other.line, place.line),
+            )
+            continue
+        if place.mouths > 1:
+            cells[place.body, x, y] = len(kept)
+        kept.append(place)
     return tuple(kept)
 
 

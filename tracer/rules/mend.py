@@ -218,7 +218,7 @@ def _findings(
     every = [
         finding_of(
             defect,
-            as_region(shapely.union_all(changes[owner == k])),
+            as_region(shapely.GeometryCollection(list(changes[owner == k]))),
             still[k],
             region,
             work.sizes,

@@ -39,7 +39,7 @@ def apply(region: Region, patches: list[Patch], *, sunk: bool) -> BaseGeometry:
         shapes = [p.shape for p in patches if p.add is add and not p.shape.is_empty]
         if not shapes:
             continue
-        joined = shapely.union_all(shapes)
+        joined = shapes[0] if len(shapes) == 1 else shapely.union_all(shapes)
         result = result.union(joined) if add != sunk else result.difference(joined)
     return result
 
