@@ -203,7 +203,9 @@ def _findings(
     still = [[] for _ in defects]  # type: list[list[Defect]]
     fresh: list[Defect] = []
     reach = [
-        shapely.union_all([d.place, *changes[owner == k]]).buffer(work.sizes.margin + 1e-6)
+        d.place  # specks: joining thousands is slow, and each is gone or not
+        if d.count > 1
+        else shapely.union_all([d.place, *changes[owner == k]]).buffer(work.sizes.margin + 1e-6)
         for k, d in enumerate(defects)
     ]
     tree = shapely.STRtree(reach)
