@@ -27,8 +27,6 @@ from tracer.settings import Settings, Size, SizeBy
 
 __all__ = ["small_disk"]
 
-FULL = os.environ.get("TRACER_PROFILE") == "full"
-
 
 @pytest.fixture
 def source(tmp_path: Path) -> Path:

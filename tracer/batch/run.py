@@ -363,7 +363,7 @@ class _Run:
             return
         reports = load_reports(self._out, source.stem)
         texts = {
-            name.removeprefix(source.stem): (self._out / name).read_text(encoding="utf-8")
+            name.removeprefix(source.stem): (self._out / name).read_bytes().decode()
             for name in row.files
         }
         record = dict(reports[0].pop("record"))

@@ -1,0 +1,84 @@
+"""The real work on a real set, killed and finished (issue 6); small by default, 200 in full."""
+
+import io
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from PIL import Image
+
+from tests.batch.sets import tree
+from tests.drawings import mixed
+
+FULL = os.environ.get("TRACER_PROFILE") == "full"
+COUNT, KILLS, PIXELS = (200, 20, 256) if FULL else (12, 4, 96)
+KINDS = ("png", "jpg", "gif", "tif", "webp", "bmp", "png")
+
+pytestmark = pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
+
+
+def make_set(folder: Path) -> None:
+    """Draw icons and glyphs in several formats, and add what a client's folder can hold."""
+    folder.mkdir()
+    for number, drawing in enumerate(mixed(COUNT)):
+        kind = KINDS[number % len(KINDS)]
+        data = drawing.png(PIXELS, ground="" if kind == "png" else "white")
+        if kind != "png":
+            out = io.BytesIO()
+            with Image.open(io.BytesIO(data)) as image:
+                image.convert("RGB").save(out, {"jpg": "jpeg", "tif": "tiff"}.get(kind, kind))
+            data = out.getvalue()
+        (folder / f"{drawing.name}.{kind}").write_bytes(data)
+    whole = next(iter(mixed(6))).png(PIXELS)
+    bad = {
+        "empty.png": b"", "seven.gif": b"GIF89a\0", "signature.png": whole[:8],
+        "header.png": whole[:20], "cut.png": whole[: len(whole) // 2],
+        "damaged.png": whole[:60] + b"\xff" + whole[61:], "page.png": b"<!doctype html><html>",
+        "brief.pdf": b"%PDF-1.7", "layers.psd": b"8BPS", "twin.png": whole, "._twin.png": whole,
+        os.fsdecode(b"logo\xff.png"): whole, "two\nlines.png": whole,
+    }  # fmt: skip
+    for name, data in bad.items():
+        (folder / name).write_bytes(data)
+    for name, mode, colour in (("clear.png", "RGBA", (0, 0, 0, 0)), ("white.png", "L", 255),
+                               ("dot.png", "L", 0)):  # fmt: skip
+        out = io.BytesIO()
+        Image.new(mode, (1, 1) if name == "dot.png" else (40, 40), colour).save(out, "PNG")
+        (folder / name).write_bytes(out.getvalue())
+    os.mkfifo(folder / "pipe.png")
+    (folder / "nowhere.png").symlink_to(folder / "nothing")
+
+
+def start(source: Path, out: Path) -> "subprocess.Popen[bytes]":
+    command = [sys.executable, "-m", "tracer", "batch", str(source), "--out", str(out), "--width",
+               "30mm", "--process", "as-drawn", "--jobs", "2", "--quiet"]  # fmt: skip
+    return subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+
+
+def test_a_killed_set_ends_like_a_calm_one(tmp_path: Path) -> None:
+    source = tmp_path / "set"
+    make_set(source)
+    began = time.monotonic()
+    with start(source, tmp_path / "calm") as process:
+        process.wait()
+    took = time.monotonic() - began
+    assert process.returncode == 1
+    out, rng, interrupted = tmp_path / "out", random.Random(KILLS), 0
+    for _ in range(KILLS):
+        with start(source, out) as process:
+            # after its start, and within the share of the work that one of the runs has to do
+            time.sleep(1.0 + rng.uniform(0, 1.5 * took / KILLS))
+            process.send_signal(rng.choice([signal.SIGINT, signal.SIGKILL, signal.SIGTERM]))
+            process.wait()
+        interrupted += process.returncode != 1
+    assert interrupted >= 1
+    with start(source, out) as process:
+        process.wait()
+    assert process.returncode == 1
+    calm = tree(tmp_path / "calm")
+    assert sum(name.endswith(".svg") for name in calm) >= 0.9 * COUNT
+    assert tree(out) == calm
