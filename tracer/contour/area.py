@@ -144,16 +144,6 @@ def coverage_of(pieces: Pieces, columns: int) -> tuple[Index, Index, Floats]:
     return pixels, of_piece.astype(np.intp), own + np.cumsum(height) - height
 
 
-def coverage_grid(loops: Loops, shape: tuple[int, int]) -> NDArray[np.float32]:
-    """Return the coverage of every pixel of a grid (rows, columns) that holds all the rings."""
-    pieces = cut_at_pixels(loops)
-    at = pieces.row * shape[1] + pieces.column
-    size = shape[0] * shape[1]
-    own = summed(at, pieces.height * (pieces.right_of - 1), size)
-    height = summed(at, pieces.height, size)
-    return (own + np.cumsum(height)).reshape(shape).astype(np.float32)
-
-
 def summed(index: Index, values: Floats, size: int) -> Floats:
     """Return (size,) the sum of the values of each index."""
     return np.bincount(index, values, minlength=size).astype(np.float64, copy=False)

@@ -7,15 +7,17 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from tracer.contour.area import Floats, Loops, coverage_grid, cross_free, read_between, resampled
+from tracer.contour.area import Floats, Loops, cross_free, resampled
 from tracer.contour.enlarged import reduced
 from tracer.contour.extract import extract_rings
-from tracer.contour.smooth import Bending, fair_moves, fair_step
+from tracer.contour.smooth import Bending, fair_step
+from tracer.contour.soft import soft_refined
 from tracer.model import Coverage, Edge, EdgeNoise, Points
 
 MARGIN_PX = 2
 REACHES_PX = (2.0, 8.0, math.inf)
 """How far about a crossing the level line is taken back, in turn."""
+FLAT_FOLD_PX2 = 1e-12
 KEPT_AREA = 0.3
 """A ring that kept less than this share of its area, or over its inverse, is taken back whole."""
 
@@ -32,7 +34,7 @@ class Manner:
 MANNERS = {
     Edge.SHARP: Manner(0.6, 3, Bending(fairness=0.1, corner_px=0.1)),
     Edge.RINGING: Manner(0.6, 3, Bending(fairness=1.0, corner_px=0.1)),
-    Edge.SOFT: Manner(0.8, 5, Bending(fairness=0.1, corner_px=0.1)),
+    Edge.SOFT: Manner(0.8, 6, Bending(fairness=0.1, corner_px=0.1)),
     Edge.STAIRS: Manner(1.5, 4, Bending(fairness=1.0, corner_px=0.3)),
 }
 
@@ -90,7 +92,7 @@ def refine_rings(
     loops = Loops.of(tuple(points for points, _ in sampled))
     seen = np.pad(coverage.values, pad)
     if noise.kind is Edge.SOFT:
-        loops = _soft(loops, seen, noise.blur_px, manner)
+        loops = soft_refined(loops, seen, noise.blur_px, manner.rounds, manner.bending)
     else:
         misfit = _half_misfit if noise.kind is Edge.STAIRS else np.subtract
         flat = seen.ravel()
@@ -103,28 +105,6 @@ def refine_rings(
 def _half_misfit(seen: Floats, covered: Floats) -> Floats:
     """Return what is missing for full pixels to be more than half covered and empty ones less."""
     return np.where(seen >= 0.5, np.maximum(0.5 - covered, 0), np.minimum(0.5 - covered, 0))
-
-
-def _soft(loops: Loops, seen: NDArray[np.float32], blur_px: float, manner: Manner) -> Loops:
-    """Bring the blurred area coverage of the rings to the coverage seen.
-
-    What is missing, blurred once more, is at an edge moved by d just d times the density at 0 of
-    two normal distributions added: 1 / (2 sqrt(pi) sigma) each, with the pixel's own box in sigma.
-    """
-    import cv2  # noqa: PLC0415 - heavy
-
-    sigma = math.sqrt(blur_px**2 + 1 / 12)
-    gain = 2 * math.sqrt(math.pi) * sigma
-
-    def blurred(grid: NDArray[np.float32]) -> NDArray[np.float32]:
-        out = cv2.GaussianBlur(grid, (0, 0), blur_px, borderType=cv2.BORDER_CONSTANT)
-        return np.asarray(out, dtype=np.float32)
-
-    for _ in range(manner.rounds):
-        missing = blurred(seen - blurred(coverage_grid(loops, seen.shape)))
-        wanted = gain * read_between(missing, loops.points)
-        loops = fair_moves(loops, wanted, manner.bending)
-    return loops
 
 
 def _untangled(
@@ -155,7 +135,7 @@ def _kept(before: Points, after: Points) -> bool:
 
 def _area(ring: Points) -> float:
     x, y = (ring - ring[0]).T
-    return float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))) / 2
+    return float(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1))) / 2
 
 
 def _merged(level: Points, refined: Points, along: Floats, back: NDArray[np.bool_]) -> Points:
@@ -180,7 +160,10 @@ def _crossings(rings: tuple[Points, ...]) -> list[tuple[int, Points]]:
     other = (a < b) & (loops.after[a] != b) & (loops.after[b] != a)
     touched = np.unique(np.concatenate([a[other], b[other]]))
     # neighbours that fold back on each other
-    fold = shapely.length(shapely.intersection(edges, edges[loops.after])) > 0
-    touched = np.union1d(touched, np.flatnonzero(fold))
+    way = ends[:, 1] - ends[:, 0]
+    on = way[loops.after]
+    turned_back = np.einsum("ij,ij->i", way, on) < 0
+    flat = np.abs(way[:, 0] * on[:, 1] - way[:, 1] * on[:, 0]) <= FLAT_FOLD_PX2
+    touched = np.union1d(touched, np.flatnonzero(turned_back & flat))
     owner = np.searchsorted(loops.starts, touched, side="right") - 1
     return list(zip(owner.tolist(), ends[touched].mean(axis=1), strict=True))

@@ -150,6 +150,11 @@ def _dot(a: Floats, b: Floats) -> Floats:
     return product
 
 
+def _inner(a: Floats, b: Floats) -> float:
+    """Return the inner product; `@` would wake the threads of BLAS for so little."""
+    return float(np.einsum("i,i->", a, b))
+
+
 def _conjugate_gradients(
     matrix: Callable[[Floats], Floats], right: Floats, steps: int = 12
 ) -> Floats:
@@ -157,15 +162,15 @@ def _conjugate_gradients(
     x = np.zeros_like(right)
     residual = right
     direction = residual
-    size = float(residual @ residual)
+    size = _inner(residual, residual)
     smallest = 1e-10 * size
     for _ in range(steps):
         if size <= smallest:
             break
         image = matrix(direction)
-        step = size / float(direction @ image)
+        step = size / _inner(direction, image)
         x = x + step * direction
         residual = residual - step * image
-        before, size = size, float(residual @ residual)
+        before, size = size, _inner(residual, residual)
         direction = residual + size / before * direction
     return x
