@@ -11,12 +11,14 @@ what the points do not determine, such as a node that may slide along a smooth c
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tracer.curves.segments import Arc, ComplexArray, Cubic, FloatArray, Line, Segment
+from tracer.fit.blocks import Condition, Index, Square, least_squares
 
 _DAMPING = 1e-3
 _LEAST_SWEEP = 1e-3
+_SETTLED = 2e-3
+"""Steps end when nothing moves by more than this, px."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,9 +52,9 @@ def fit_chain(
     chain: Chain,
     points: ComplexArray,
     weights: FloatArray,
-    breaks: NDArray[np.intp],
+    breaks: Index,
     steps: int = 6,
-) -> tuple[Chain, NDArray[np.intp]]:
+) -> tuple[Chain, Index]:
     """Return the chain moved to where its points are, and the points at which segments now end.
 
     Parameters
@@ -77,12 +79,12 @@ def fit_chain(
         shift = _largest_move(chain, moved)
         chain = moved
         breaks = _rebroken(chain, points, breaks)
-        if step > 1 and shift < 1e-4:
+        if step > 0 and shift < _SETTLED:
             break
     return chain, breaks
 
 
-def deviations(chain: Chain, points: ComplexArray, breaks: NDArray[np.intp]) -> FloatArray:
+def deviations(chain: Chain, points: ComplexArray, breaks: Index) -> FloatArray:
     """Return the signed distance of each point from its segment, positive to the left."""
     parts = []
     for segment, a, b in zip(chain.segments, breaks[:-1], breaks[1:], strict=True):
@@ -106,7 +108,7 @@ def joint_angles(chain: Chain) -> FloatArray:
 def foot(segment: Segment, points: ComplexArray) -> FloatArray:
     """Return the parameter in [0, 1] of the nearest point of the segment to each point, (N,).
 
-    Exact for lines and arcs. For cubics a search over 24 chords and three Newton steps: nearest
+    Exact for lines and arcs. For cubics a search over 17 places and three Newton steps: nearest
     for points that lie closer to the curve than its least radius.
     """
     match segment:
@@ -124,25 +126,22 @@ def foot(segment: Segment, points: ComplexArray) -> FloatArray:
 
 
 def _cubic_foot(cubic: Cubic, points: ComplexArray) -> FloatArray:
-    grid = np.linspace(0.0, 1.0, 25)
-    at = cubic.at(grid)
-    chord = np.diff(at)
-    size2 = np.maximum(np.abs(chord) ** 2, 1e-18)
-    local = ((points[:, None] - at[:-1]) * np.conj(chord)).real / size2
-    local = np.clip(local, 0.0, 1.0)
-    away = np.abs(points[:, None] - at[:-1] - local * chord)
-    best = away.argmin(axis=1)
-    t = (best + local[np.arange(len(points)), best]) / 24
     c = 3 * (cubic.control1 - cubic.start)
     b = 3 * (cubic.control2 - cubic.control1) - c
     a = cubic.end - cubic.start - c - b
+    grid = np.linspace(0.0, 1.0, 17)
+    at = cubic.start + grid * (c + grid * (b + grid * a))
+    nearest = np.abs(points[:, None] - at[None, :]).argmin(axis=1)
+    t = grid[nearest]
     for _ in range(3):
-        away_ = cubic.start + t * (c + t * (b + t * a)) - points
+        away = cubic.start + t * (c + t * (b + t * a)) - points
         d1 = c + t * (2 * b + 3 * t * a)
         d2 = 2 * b + 6 * t * a
-        slope = np.abs(d1) ** 2 + (np.conj(d2) * away_).real
-        floor = 0.25 * np.abs(d1) ** 2 + 1e-12
-        t = np.clip(t - (np.conj(d1) * away_).real / np.maximum(slope, floor), 0.0, 1.0)
+        speed2 = d1.real * d1.real + d1.imag * d1.imag
+        slope = speed2 + d2.real * away.real + d2.imag * away.imag
+        fall = d1.real * away.real + d1.imag * away.imag
+        t = t - fall / np.maximum(slope, 0.25 * speed2 + 1e-12)
+        t = np.minimum(np.maximum(t, 0.0), 1.0)
     return t
 
 
@@ -184,58 +183,46 @@ def _influence(segment: Segment, t: FloatArray) -> tuple[list[ComplexArray | Flo
             return [s**3, t**3, 3 * s * s * t, 3 * s * t * t], 4
 
 
-def _layout(chain: Chain) -> tuple[list[NDArray[np.intp]], int]:
-    """Return for each segment the columns of its unknowns, and their number in all.
+def _layout(chain: Chain) -> tuple[list[Index], Index]:
+    """Return for each segment the columns of its unknowns, and the block of each unknown.
 
-    Nodes come first (x, y each), then what is within the segments.
+    Block k holds the node where segment k starts, then what is within that segment.
     """
-    n = len(chain.segments)
-    nodes = n if chain.closed else n + 1
-    at = 2 * nodes
-    columns = []
-    for k, segment in enumerate(chain.segments):
-        a, b = 2 * k, 2 * ((k + 1) % nodes)
-        own = 1 if isinstance(segment, Arc) else 4 if isinstance(segment, Cubic) else 0
-        columns.append(np.array([a, a + 1, b, b + 1, *range(at, at + own)], dtype=np.intp))
-        at += own
-    return columns, at
+    columns, blocks = [], []
+    own = [1 if isinstance(s, Arc) else 4 if isinstance(s, Cubic) else 0 for s in chain.segments]
+    nodes = [0]
+    for k, inner in enumerate(own):
+        blocks += [k] * (2 + inner)
+        nodes.append(nodes[-1] + 2 + inner)
+    if chain.closed:
+        nodes[-1] = 0
+    else:
+        blocks += [len(own), len(own)]
+    for k, inner in enumerate(own):
+        a, b = nodes[k], nodes[k + 1]
+        columns.append(np.array([a, a + 1, b, b + 1, *range(a + 2, a + 2 + inner)], dtype=np.intp))
+    return columns, np.array(blocks, dtype=np.intp)
 
 
-def _step(
-    chain: Chain, points: ComplexArray, weights: FloatArray, breaks: NDArray[np.intp]
-) -> Chain | None:
+def _step(chain: Chain, points: ComplexArray, weights: FloatArray, breaks: Index) -> Chain | None:
     """Take one Gauss-Newton step under the conditions; None when it leads nowhere."""
-    columns, size = _layout(chain)
-    normal = np.zeros((size, size))
-    pull = np.zeros(size)
+    columns, blocks = _layout(chain)
+    squares = []
     for k, segment in enumerate(chain.segments):
         a, b = breaks[k], breaks[k + 1]
         if b <= a:
             continue
         matrix, residual = _rows(segment, points[a:b])
         weighted = matrix * weights[a:b]
-        own = columns[k]
-        # a closed chain of one segment would list its node twice: add.at keeps the sum right
-        np.add.at(normal, (own[:, None], own[None, :]), weighted @ matrix.T)
-        np.add.at(pull, own, weighted @ residual)
-    scale = max(float(np.trace(normal)) / size, 1e-9)
-    normal[np.diag_indices(size)] += _DAMPING * scale
-    rows, wanted = _conditions(chain, columns, size)
-    m = len(wanted)
-    system = np.zeros((size + m, size + m))
-    system[:size, :size] = normal
-    if m:
-        system[:size, size:] = rows.T * scale
-        system[size:, :size] = rows * scale
-        system[np.arange(size, size + m), np.arange(size, size + m)] = -1e-9 * scale
+        squares.append(Square(columns[k], weighted @ matrix.T, weighted @ residual))
     try:
-        moved = np.linalg.solve(system, np.concatenate([pull, np.asarray(wanted) * scale]))[:size]
+        moved = least_squares(blocks, squares, _conditions(chain, columns), _DAMPING)
     except np.linalg.LinAlgError:
         return None
     return _moved(chain, columns, _held(chain, columns, moved))
 
 
-def _held(chain: Chain, columns: list[NDArray[np.intp]], moved: FloatArray) -> FloatArray:
+def _held(chain: Chain, columns: list[Index], moved: FloatArray) -> FloatArray:
     """Return the step, shortened so that nothing moves by more than a share of its segment."""
     share = 1.0
     for segment, own in zip(chain.segments, columns, strict=True):
@@ -260,7 +247,7 @@ def _rows(segment: Segment, points: ComplexArray) -> tuple[FloatArray, FloatArra
     return np.array(rows), residual
 
 
-def _moved(chain: Chain, columns: list[NDArray[np.intp]], moved: FloatArray) -> Chain | None:
+def _moved(chain: Chain, columns: list[Index], moved: FloatArray) -> Chain | None:
     if not np.isfinite(moved).all():
         return None
     segments: list[Segment] = []
@@ -293,7 +280,7 @@ def _largest_move(before: Chain, after: Chain) -> float:
     )
 
 
-def _rebroken(chain: Chain, points: ComplexArray, breaks: NDArray[np.intp]) -> NDArray[np.intp]:
+def _rebroken(chain: Chain, points: ComplexArray, breaks: Index) -> Index:
     """Return the breaks moved to the nodes: the points before a node lie behind its tangent.
 
     The ends of the chain keep their points. In a closed chain the seam does not move.
@@ -308,30 +295,25 @@ def _rebroken(chain: Chain, points: ComplexArray, breaks: NDArray[np.intp]) -> N
     return np.maximum.accumulate(new)
 
 
-def _conditions(
-    chain: Chain, columns: list[NDArray[np.intp]], size: int
-) -> tuple[FloatArray, list[float]]:
-    """Return (M, size) linearised conditions and the M amounts by which they are still broken."""
+def _conditions(chain: Chain, columns: list[Index]) -> list[Condition]:
+    """Return the linearised conditions, with the amounts by which they are still broken."""
     n = len(chain.segments)
-    rows: list[FloatArray] = []
-    wanted: list[float] = []
+    conditions = []
     for k, smooth in enumerate(chain.smooth):
         if not smooth:
             continue
         j = (k + 1) % n
         before, after = chain.segments[k], chain.segments[j]
-        row = np.zeros(size)
-        np.add.at(row, columns[k], _angle_slope(before, at_end=True))
-        np.subtract.at(row, columns[j], _angle_slope(after, at_end=False))
-        rows.append(row)
-        wanted.append(float(np.angle(after.start_tangent * before.end_tangent.conjugate())))
+        values = [_angle_slope(before, at_end=True), -_angle_slope(after, at_end=False)]
+        wanted = float(np.angle(after.start_tangent * before.end_tangent.conjugate()))
+        conditions.append(
+            Condition(j, np.concatenate([columns[k], columns[j]]), np.concatenate(values), wanted)
+        )
     for rule in chain.rules:
-        for slope, amount in _rule_rows(chain.segments[rule.segment], rule):
-            row = np.zeros(size)
-            np.add.at(row, columns[rule.segment], slope)
-            rows.append(row)
-            wanted.append(amount)
-    return np.array(rows).reshape(len(rows), size), wanted
+        k = rule.segment
+        for slope, amount in _rule_rows(chain.segments[k], rule):
+            conditions.append(Condition(k, columns[k], slope, amount))
+    return conditions
 
 
 def _turning(vector: complex) -> tuple[float, float]:

@@ -70,7 +70,7 @@ def evidence(
     sides = []
     for sign in (-1, 1):
         samples = ring.even[(index[:, None] + sign * offsets[None, :]) % size]
-        terms = samples @ weights.T
+        terms = np.einsum("km,jm->kj", samples, weights)
         model = terms[:, :1] + terms[:, 1:2] * offsets
         if degree == 2:
             model = model + terms[:, 2:] * (offsets**2 / 2)
@@ -112,13 +112,13 @@ def corners(ring: Ring, tolerance: float) -> Corners:
     rough = max(1.0, tolerance / 0.1)
     scale = rough**0.5
     size = len(ring.even)
-    everywhere = np.arange(size)
+    bent = _bent(ring, scale)
     votes = np.zeros(size)
     found: list[Evidence] = []
     for length, degree, least, skip in _SCALES:
         if 2 * (length + skip) * scale > ring.length / 2:
             continue
-        seen = evidence(ring, everywhere, length * scale, degree, skip * scale)
+        seen = evidence(ring, bent, length * scale, degree, skip * scale)
         reach = (skip + length / 2) * scale if degree == 1 else math.inf
         passed = _passing(seen, reach, least * scale, tolerance, scale)
         said = np.zeros(size)
@@ -128,7 +128,7 @@ def corners(ring: Ring, tolerance: float) -> Corners:
             said[near] = np.maximum(said[near], sure)
         votes += said
         found.append(passed)
-    if not found:
+    if not found or not len(bent):
         return Corners(np.empty(0, dtype=np.intp), np.empty(0, dtype=np.complex128), np.empty(0))
     index = np.concatenate([e.index for e in found])
     cost = np.concatenate([e.offset + 2 * e.residual for e in found]) - 0.1 * votes[index]
@@ -171,6 +171,17 @@ def _placed(ring: Ring, found: Corners, tolerance: float, scale: float) -> Corne
             tip[todo[good]], turn[todo[good]] = seen.meet[good], seen.turn[good]
             done[todo[good]] = True
     return Corners(found.index, tip, turn)
+
+
+def _bent(ring: Ring, scale: float) -> NDArray[np.intp]:
+    """Return the samples about which the ring turns enough for a corner: the others are saved."""
+    near, far = max(1, round(0.8 * scale / ring.step)), max(2, round(4.5 * scale / ring.step))
+    even = ring.even
+    ahead = np.roll(even, -far) - np.roll(even, -near)
+    behind = np.roll(even, near) - np.roll(even, far)
+    cross = (np.conj(behind) * ahead).imag
+    along = (np.conj(behind) * ahead).real
+    return np.flatnonzero(np.abs(cross) > math.tan(math.radians(6)) * along)
 
 
 def _passing(

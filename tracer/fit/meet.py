@@ -5,8 +5,8 @@ import numpy as np
 from tracer.curves.segments import Arc, Cubic, Line, Segment
 
 
-def meeting(before: Segment, after: Segment, near: complex) -> tuple[float, float] | None:
-    """Return the parameters (t, u) at which `before` and `after`, extended, meet close to `near`.
+def meeting(before: Segment, after: Segment) -> tuple[float, float] | None:
+    """Return the parameters (t, u) at which `before` and `after`, extended, meet.
 
     Newton's method from t = 1, u = 0; None when it does not converge on a crossing.
     """
@@ -20,12 +20,12 @@ def meeting(before: Segment, after: Segment, near: complex) -> tuple[float, floa
             return None
         dt = (gap.conjugate() * dq).imag / cross
         du = (gap.conjugate() * dp).imag / cross
-        t, u = t + min(max(dt, -0.3), 0.3), u + min(max(du, -0.3), 0.3)
+        t, u = t + min(max(dt, -0.5), 0.5), u + min(max(du, -0.5), 0.5)
         if abs(dt) + abs(du) < 1e-12:
             break
     else:
         return None
-    if not (0.3 < t < 1.9 and -0.9 < u < 0.7):
+    if not (0.05 < t < 3.0 and -2.0 < u < 0.95):
         return None
     return t, u
 
@@ -58,7 +58,7 @@ def cut(segment: Segment, first: float, last: float, start: complex, end: comple
         case Arc():
             return Arc(start, end, segment.sweep * (last - first))
         case Cubic():
-            p, dp = _at(segment, first)
-            q, dq = _at(segment, last)
+            _, dp = _at(segment, first)
+            _, dq = _at(segment, last)
             third = (last - first) / 3
             return Cubic(start, start + dp * third, end - dq * third, end)

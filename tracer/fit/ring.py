@@ -252,36 +252,47 @@ def sound(segment: Segment) -> bool:
 def joined(chains: list[Chain], found: Corners, rough: float) -> tuple[Segment, ...]:
     """Return the segments of all chains, each extended or cut to where it meets the next."""
     n = len(chains)
-    meets = []
-    reach = 2 * rounded_reach(found.turn, rough) + 0.5
-    for i in range(n):
-        before, after = chains[i - 1].segments[-1], chains[i].segments[0]
-        tip = complex(found.tip[i])
-        at = meeting(before, after, tip)
-        if at is not None:
-            place = complex(before.at(np.array([at[0]]))[0])
-            if abs(place - tip) > reach[i] * rough:
-                at = None
-            elif not sound(cut(before, 0.0, at[0], before.start, place)):
-                at = None
-            elif not sound(cut(after, at[1], 1.0, place, after.end)):
-                at = None
-        if at is None:
-            meets.append((1.0, 0.0, (before.end + after.start) / 2))
-        else:
-            meets.append((at[0], at[1], place))
+    reach = (2 * rounded_reach(found.turn, rough) + 0.5) * rough
+    meets = [
+        _meet(chains[i - 1].segments[-1], chains[i].segments[0], complex(found.tip[i]), reach[i])
+        for i in range(n)
+    ]
     segments: list[Segment] = []
     for i, chain in enumerate(chains):
         own = list(chain.segments)
         _, first, start = meets[i]
         last, _, end = meets[(i + 1) % n]
         if len(own) == 1:
-            own[0] = cut(own[0], first, last, start, end)
+            own[0] = adapted(own[0], first, last, start, end)
         else:
-            own[0] = cut(own[0], first, 1.0, start, own[0].end)
-            own[-1] = cut(own[-1], 0.0, last, own[-1].start, end)
+            own[0] = adapted(own[0], first, 1.0, start, own[0].end)
+            own[-1] = adapted(own[-1], 0.0, last, own[-1].start, end)
         segments.extend(own)
     return tuple(segments)
+
+
+def _meet(
+    before: Segment, after: Segment, tip: complex, reach: float
+) -> tuple[float, float, complex]:
+    """Return (t, u, place): where `before` at t and `after` at u meet; the tip if they do not."""
+    at = meeting(before, after)
+    if at is not None:
+        place = complex(before.at(np.array([at[0]]))[0])
+        if abs(place - tip) <= reach:
+            return at[0], at[1], place
+    return 1.0, 0.0, tip
+
+
+def adapted(segment: Segment, first: float, last: float, start: complex, end: complex) -> Segment:
+    """Return the segment from `start` to `end`, cut or extended so that it keeps its course.
+
+    Where a cubic would be ill-formed by that, its ends are moved and take their handles along.
+    """
+    new = cut(segment, first, last, start, end)
+    if sound(new) or not isinstance(segment, Cubic):
+        return new
+    control1 = segment.control1 + start - segment.start
+    return Cubic(start, control1, segment.control2 + end - segment.end, end)
 
 
 def _area(z: ComplexArray) -> float:

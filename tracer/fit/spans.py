@@ -7,7 +7,10 @@ from numpy.typing import NDArray
 
 from tracer.curves.segments import ComplexArray, FloatArray
 from tracer.fit.corners import Corners, rounded_reach
-from tracer.fit.samples import Ring
+from tracer.fit.samples import Ring, line_weights, parabola_weights
+
+_SIDE_SAMPLES = 10
+"""A side is extended to its corner from so many samples."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -17,8 +20,8 @@ class Span:
     Parameters
     ----------
     even
-        (M,) evenly spaced; an open span begins and ends with the corner points, where the
-        extended sides meet.
+        (M,) evenly spaced; an open span begins and ends near the corner points, on its own
+        extension.
     points, weights
         (N,), the vertices of the ring that are not rounded off, and the length each stands for.
     place
@@ -59,7 +62,8 @@ def _open_span(
     size, total = len(ring.even), ring.length
     inner = ring.even[np.arange(first, last + 1) % size]
     low, high = _clear(inner, ends, reach)
-    even = np.concatenate([[ends[0]], inner[low:high], [ends[1]]])
+    clear = inner[low:high]
+    even = np.concatenate([[_extended(clear, ends[0])], clear, [_extended(clear[::-1], ends[1])]])
     low_s, high_s = (first + low - 0.5) * ring.step, (first + high - 0.5) * ring.step
     along = ring.along
     a = np.searchsorted(along, low_s % total)
@@ -77,6 +81,21 @@ def _open_span(
             closed=False,
         )
     return Span(even, ring.vertices[chosen], ring.weights[chosen], place, closed=False)
+
+
+def _extended(clear: ComplexArray, tip: complex) -> complex:
+    """Return the place nearest the tip on the side `clear`, extended backwards by a parabola."""
+    count = min(len(clear), _SIDE_SAMPLES)
+    if count < 3:
+        return tip
+    if count >= 8:
+        value, slope, second = (w @ clear[:count] for w in parabola_weights(count, 0))
+    else:
+        value, slope = (w @ clear[:count] for w in line_weights(count, 0))
+        second = 0j
+    back = ((tip - value) * slope.conjugate()).real / max(abs(slope) ** 2, 1e-12)
+    back = min(max(back, -8.0), 0.0)
+    return complex(value + back * slope + back * back / 2 * second)
 
 
 def _clear(
