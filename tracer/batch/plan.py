@@ -143,7 +143,7 @@ def name_outputs(names: list[str | None], *, many: bool = False) -> list[str]:
         ours = not folder and _OURS.fullmatch(same_name_key(stem)) is not None
         if counts[family(stem)] > 1 or ours:
             mark = kind or ("art" if ours else "")
-            stem = folder + safe_stem(f"{base}-{mark}" if mark else base)  # noqa: PLW2901
+            stem = folder + safe_stem(f"{base}-{mark}" if mark else base)  # noqa: PLW2901 - the stem is made up step by step
         unique, number = stem, 2
         while family(unique) in taken:
             unique, number = f"{stem}-x{number}" if many else f"{stem}-{number}", number + 1

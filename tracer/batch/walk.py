@@ -10,12 +10,12 @@ from tracer.files import is_ours
 from tracer.names import shown_name
 
 IMAGES = frozenset(
-    ".png .apng .jpg .jpeg .jpe .jfif .tif .tiff .webp .bmp .dib .gif".split()  # noqa: SIM905
+    ".png .apng .jpg .jpeg .jpe .jfif .tif .tiff .webp .bmp .dib .gif".split()  # noqa: SIM905 - a list of words
 )
 """Kinds that are read."""
 
 OTHER_ART = frozenset(
-    ".ai .avif .cdr .eps .heic .heif .ico .jp2 .j2k .pcx .pdf .ps .psd .svg .svgz .tga .xcf".split()  # noqa: SIM905
+    ".ai .avif .cdr .eps .heic .heif .ico .jp2 .j2k .pcx .pdf .ps .psd .svg .svgz .tga .xcf".split()  # noqa: SIM905 - a list of words
 )
 """Kinds that hold artwork but are not read: each gets its row, so that none is missed."""
 

@@ -41,7 +41,7 @@ def main() -> int:
     write_frame(answers, READY)
     while (frame := read_frame(tasks)) is not None:
         # The parent is the one who started us: its tasks may hold our own types.
-        write_frame(answers, answer(run, pickle.loads(frame)))  # noqa: S301
+        write_frame(answers, answer(run, pickle.loads(frame)))  # noqa: S301 - from our own process
     return 0
 
 

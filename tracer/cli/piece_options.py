@@ -23,7 +23,7 @@ _NEGATIVE = re.compile(r"-\.?[0-9]")
 def add_options(parser: argparse.ArgumentParser) -> None:
     """Add every option of the command."""
     # argparse knows -3 as a value but takes -3,12 for an option
-    parser._negative_number_matcher = _NEGATIVE  # noqa: SLF001
+    parser._negative_number_matcher = _NEGATIVE  # noqa: SLF001 - argparse has no other door
     length = options.length
     parser.add_argument(
         "artwork", metavar="ARTWORK|PIECE.toml", type=Path, help="image, or a file of options"

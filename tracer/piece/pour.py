@@ -167,7 +167,7 @@ def _split(
     between: tuple[float, float],
     gate: tuple[float, float],
     thickness: float,
-    open_back: bool,  # noqa: FBT001
+    open_back: bool,  # noqa: FBT001 - part of a row of numbers
 ) -> list[Neck]:
     low, high = between
     for _ in range(_REFINE):

@@ -107,7 +107,7 @@ def _detail(defect: Defect) -> str:
     return ""
 
 
-def _action(  # noqa: PLR0913, PLR0911
+def _action(  # noqa: PLR0913, PLR0911 - one row of words a case
     defect: Defect,
     changed: Region,
     still: list[Defect],
@@ -176,7 +176,7 @@ def _deed(defect: Defect, sizes: Sizes, settings: Settings) -> str:  # noqa: PLR
             return f"thickened from {width} to {shown_length(sizes.metal)}"
 
 
-def _done(defect: Defect, sizes: Sizes, *, grew: bool, changed: bool) -> str:  # noqa: PLR0911
+def _done(defect: Defect, sizes: Sizes, *, grew: bool, changed: bool) -> str:  # noqa: PLR0911 - one row of words a case
     """Return what was done, read off the change itself."""
     width = shown_length(defect.width)
     many = f"{defect.count} specks " if defect.count > 1 else ""
