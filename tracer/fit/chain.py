@@ -17,6 +17,7 @@ from tracer.fit.blocks import Condition, Index, Square, least_squares
 
 _DAMPING = 1e-3
 _LEAST_SWEEP = 1e-3
+_EXTENDED = 0.1
 _SETTLED = 2e-3
 """Steps end when nothing moves by more than this, px."""
 
@@ -85,10 +86,17 @@ def fit_chain(
 
 
 def deviations(chain: Chain, points: ComplexArray, breaks: Index) -> FloatArray:
-    """Return the signed distance of each point from its segment, positive to the left."""
+    """Return the signed distance of each point from its segment, positive to the left.
+
+    The ends of an open chain count as extended a little: they will be cut to meet another chain.
+    """
     parts = []
-    for segment, a, b in zip(chain.segments, breaks[:-1], breaks[1:], strict=True):
-        t = foot(segment, points[a:b])
+    last = len(chain.segments) - 1
+    for k, segment in enumerate(chain.segments):
+        a, b = breaks[k], breaks[k + 1]
+        low = 0.0 if chain.closed or k > 0 else -_EXTENDED
+        high = 1.0 if chain.closed or k < last else 1 + _EXTENDED
+        t = foot(segment, points[a:b], low, high)
         away = points[a:b] - segment.at(t)
         parts.append(np.copysign(np.abs(away), (away * np.conj(_tangent(segment, t))).imag))
     return np.concatenate(parts)
@@ -105,8 +113,8 @@ def joint_angles(chain: Chain) -> FloatArray:
     return np.angle(np.array(turn, dtype=np.complex128))
 
 
-def foot(segment: Segment, points: ComplexArray) -> FloatArray:
-    """Return the parameter in [0, 1] of the nearest point of the segment to each point, (N,).
+def foot(segment: Segment, points: ComplexArray, low: float = 0.0, high: float = 1.0) -> FloatArray:
+    """Return the parameter in [low, high] of the nearest point of a segment to each point, (N,).
 
     Exact for lines and arcs. For cubics a search over 17 places and three Newton steps: nearest
     for points that lie closer to the curve than its least radius.
@@ -121,11 +129,11 @@ def foot(segment: Segment, points: ComplexArray) -> FloatArray:
             middle = (segment.start - centre) * np.exp(1j * half)
             t = 0.5 + np.angle((points - centre) / middle) / segment.sweep
         case Cubic():
-            t = _cubic_foot(segment, points)
-    return np.clip(t, 0.0, 1.0)
+            return _cubic_foot(segment, points, low, high)
+    return np.minimum(np.maximum(t, low), high)
 
 
-def _cubic_foot(cubic: Cubic, points: ComplexArray) -> FloatArray:
+def _cubic_foot(cubic: Cubic, points: ComplexArray, low: float, high: float) -> FloatArray:
     c = 3 * (cubic.control1 - cubic.start)
     b = 3 * (cubic.control2 - cubic.control1) - c
     a = cubic.end - cubic.start - c - b
@@ -141,7 +149,7 @@ def _cubic_foot(cubic: Cubic, points: ComplexArray) -> FloatArray:
         slope = speed2 + d2.real * away.real + d2.imag * away.imag
         fall = d1.real * away.real + d1.imag * away.imag
         t = t - fall / np.maximum(slope, 0.25 * speed2 + 1e-12)
-        t = np.minimum(np.maximum(t, 0.0), 1.0)
+        t = np.minimum(np.maximum(t, low), high)
     return t
 
 
@@ -215,11 +223,24 @@ def _step(chain: Chain, points: ComplexArray, weights: FloatArray, breaks: Index
         matrix, residual = _rows(segment, points[a:b])
         weighted = matrix * weights[a:b]
         squares.append(Square(columns[k], weighted @ matrix.T, weighted @ residual))
+    if not chain.closed:
+        squares += _held_ends(chain, columns)
     try:
         moved = least_squares(blocks, squares, _conditions(chain, columns), _DAMPING)
     except np.linalg.LinAlgError:
         return None
     return _moved(chain, columns, _held(chain, columns, moved))
+
+
+def _held_ends(chain: Chain, columns: list[Index]) -> list[Square]:
+    """Return what keeps the free ends of a chain from sliding along it: no point says where."""
+    squares = []
+    for k, at in ((0, 0), (-1, 2)):
+        segment = chain.segments[k]
+        tangent = segment.start_tangent if at == 0 else segment.end_tangent
+        way = np.array([tangent.real, tangent.imag])
+        squares.append(Square(columns[k][at : at + 2], np.outer(way, way), np.zeros(2)))
+    return squares
 
 
 def _held(chain: Chain, columns: list[Index], moved: FloatArray) -> FloatArray:
@@ -234,7 +255,7 @@ def _held(chain: Chain, columns: list[Index], moved: FloatArray) -> FloatArray:
 
 def _rows(segment: Segment, points: ComplexArray) -> tuple[FloatArray, FloatArray]:
     """Return (unknowns, N) influence on the distance across the curve, and (N,) that distance."""
-    t = foot(segment, points)
+    t = foot(segment, points, -_EXTENDED, 1 + _EXTENDED)
     normal = 1j * _tangent(segment, t)
     influence, complex_count = _influence(segment, t)
     rows = []

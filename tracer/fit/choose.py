@@ -189,6 +189,7 @@ def choose(
     stops: NDArray[np.intp],
     step: float,
     tolerance: FloatArray,
+    forced: NDArray[np.intp],
     *,
     closed: bool,
 ) -> list[Piece]:
@@ -205,17 +206,24 @@ def choose(
         Samples where pieces may end, ascending; in an open span from 0 to N - 1.
     tolerance
         (N,), how far a piece may be from each sample, px.
+    forced
+        Samples that no piece may pass, other than near its ends.
     """
     if closed:
-        return _choose_closed(span, stops, step, tolerance)
+        return _choose_closed(span, stops, step, tolerance, forced)
     pairs = _pairs(len(stops))
+    pairs = pairs[_passable(stops[pairs], forced)]
     priced = price(span, stops[pairs[:, 0]], stops[pairs[:, 1]], step, tolerance)
     route = cheapest(len(stops), pairs.tolist(), priced.cost.tolist())
     return [_piece(priced, k) for k in route]
 
 
 def _choose_closed(
-    span: ComplexArray, stops: NDArray[np.intp], step: float, tolerance: FloatArray
+    span: ComplexArray,
+    stops: NDArray[np.intp],
+    step: float,
+    tolerance: FloatArray,
+    forced: NDArray[np.intp],
 ) -> list[Piece]:
     """Choose on a closed span: from some stop round, then again from a stop of that answer."""
     size, n = len(span), len(stops)
@@ -226,6 +234,7 @@ def _choose_closed(
     # no piece goes all the way round: a circle has been looked for before
     length = around[pairs[:, 1]] - around[pairs[:, 0]]
     pairs = pairs[length <= 0.95 * size] if n > 1 else pairs
+    pairs = pairs[_passable(around[pairs], np.concatenate([forced, forced + size]))]
     allowed = np.concatenate([tolerance, tolerance, tolerance[:1]])
     priced = price(twice, around[pairs[:, 0]], around[pairs[:, 1]], step, allowed)
     by_pair = {(int(i), int(j)): k for k, (i, j) in enumerate(pairs.tolist())}
@@ -252,6 +261,16 @@ def _choose_closed(
         lap = size if at >= n else 0
         pieces.append(replace(piece, first=piece.first + lap, last=piece.last + lap))
     return pieces
+
+
+def _passable(ends: NDArray[np.intp], forced: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Return which (P, 2) pieces pass none of the samples `forced`; the shortest always may."""
+    passed = (ends[:, :1] + 5 < forced) & (forced < ends[:, 1:] - 5)
+    alone = np.zeros(len(ends), dtype=np.bool_)
+    last = np.concatenate([ends[1:, 1] != ends[:-1, 1], [True]])
+    alone[last] = True  # the pairs are ordered by their end: the last of each is the shortest
+    kept: NDArray[np.bool_] = ~passed.any(axis=1) | alone
+    return kept
 
 
 def _pairs(count: int, longest: int = _REACH) -> NDArray[np.intp]:

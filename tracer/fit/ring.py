@@ -29,6 +29,9 @@ _SHARE = 0.6
 """Segments are chosen on smoothed samples within this share of the tolerance."""
 _TRIALS = 5
 
+_ROUNDED_SAMPLES = 6
+"""A ring may be rounded off this many samples from a corner, where it is found to be."""
+
 _BENT = math.radians(35)
 """Pieces that disagree by more than this meet in a corner that was not seen before."""
 _LOOSELY_BENT = math.radians(8)
@@ -83,6 +86,7 @@ class _Guide:
     tolerance: FloatArray  # (M,), how far a piece may be from each sample
     stops: NDArray[np.intp]  # where pieces may end
     loose: NDArray[np.intp]  # where a joint may be a corner
+    forced: NDArray[np.intp]  # what no piece may pass
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -110,6 +114,7 @@ def fit_span(span: Span, step: float, tolerance: float, rough: float) -> Chain:
         np.full(len(even), _SHARE * tolerance),
         break_candidates(even, step, rough, closed=span.closed),
         np.empty(0, dtype=np.intp),
+        np.empty(0, dtype=np.intp),
     )
     best: _Attempt | None = None
     for trial in range(_TRIALS):
@@ -118,7 +123,8 @@ def fit_span(span: Span, step: float, tolerance: float, rough: float) -> Chain:
             return tried.chain
         if best is None or tried.worst < best.worst:
             best = tried
-        guide = _taught(guide, tried, tolerance, loosen=trial > 0)
+        guide = _taught(guide, tried, tolerance, again=trial > 0)
+        span = _trimmed(span, tried, tolerance)
     assert best is not None
     if math.isinf(best.worst):
         lines = _lines(complex(span.even[0]), span.points, complex(span.even[-1]), 0.9 * tolerance)
@@ -130,7 +136,7 @@ def fit_span(span: Span, step: float, tolerance: float, rough: float) -> Chain:
     return _with_lines(best.chain, best.span.points, best.breaks, tolerance)
 
 
-def _taught(guide: _Guide, tried: _Attempt, tolerance: float, *, loosen: bool) -> _Guide:
+def _taught(guide: _Guide, tried: _Attempt, tolerance: float, *, again: bool) -> _Guide:
     """Return the guide changed around each segment's worst place and around each kink."""
     size = len(guide.tolerance)
     closed = tried.span.closed
@@ -153,7 +159,31 @@ def _taught(guide: _Guide, tried: _Attempt, tolerance: float, *, loosen: bool) -
     held = guide.tolerance.copy()
     held[np.unique(near)] *= 0.6
     stops = np.union1d(guide.stops, more)
-    return _Guide(held, stops, np.union1d(guide.loose, near) if loosen else guide.loose)
+    if not again:
+        return _Guide(held, stops, guide.loose, guide.forced)
+    inner = bad if closed else bad[(bad > 5) & (bad < size - 6)]
+    return _Guide(held, stops, np.union1d(guide.loose, near), np.union1d(guide.forced, inner))
+
+
+def _trimmed(span: Span, tried: _Attempt, tolerance: float) -> Span:
+    """Return an open span without the points near its ends that stray: they are rounded off."""
+    if span.closed or len(span.points) < 12 or len(tried.away) != len(span.points):
+        return span
+    stray = np.flatnonzero(tried.away > tolerance)
+    place, end = span.place, len(span.even) - 1
+    reach = min(_ROUNDED_SAMPLES, 0.15 * end)
+    front = stray[place[stray] < reach]
+    rear = stray[place[stray] > end - reach]
+    low = int(front[-1]) + 1 if len(front) else 0
+    high = int(rear[0]) if len(rear) else len(span.points)
+    if high - low < 4:
+        return span
+    return replace(
+        span,
+        points=span.points[low:high],
+        weights=span.weights[low:high],
+        place=span.place[low:high],
+    )
 
 
 def _with_lines(
@@ -184,7 +214,7 @@ def _lines(start: complex, points: ComplexArray, end: complex, tolerance: float)
 
 
 def _attempt(span: Span, even: ComplexArray, step: float, guide: _Guide) -> _Attempt:
-    pieces = choose(even, guide.stops, step, guide.tolerance, closed=span.closed)
+    pieces = choose(even, guide.stops, step, guide.tolerance, guide.forced, closed=span.closed)
     shift = pieces[0].first if span.closed else 0
     loose = np.isin([p.last % len(even) for p in pieces], guide.loose)
     if span.closed:
