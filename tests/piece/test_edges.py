@@ -15,7 +15,7 @@ from tracer.piece.values import Hole, Level, Piece
 
 
 def first_rule(piece: Piece, *, hole_is_fixed: bool = False) -> EdgeRule:
-    return edge_rules(solid_of(piece, 0.001), hole_is_fixed=hole_is_fixed)[0]
+    return edge_rules(piece, hole_is_fixed=hole_is_fixed)[0]
 
 
 def dumb_bell(radius: float, apart: float, bar: float) -> Drawing:

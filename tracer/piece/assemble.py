@@ -71,7 +71,7 @@ def plan_piece(
     """
     piece, hole = _shaped(wish, means, arts, outline)
     solid = solid_of(piece)
-    rules = edge_rules(solid_of(piece, 0.001), hole_is_fixed=wish.hole_at is not None)
+    rules = edge_rules(piece, hole_is_fixed=wish.hole_at is not None)
     _refuse_rounding(wish, rules)
     mass = integrate(solid)
     designs = tuple(_design_plan(art, solid.outline) for art in arts)

@@ -20,15 +20,19 @@ from numpy.typing import NDArray
 
 from tracer.model import Points, Region
 from tracer.piece.layout import parts_at_rim
-from tracer.piece.solid import Solid, offset
-from tracer.piece.values import Rule
+from tracer.piece.solid import Solid, offset, solid_of
+from tracer.piece.values import Piece, Rule
 
 _CORNER_RAD = math.radians(17)
 """Vertices that turn by more are corners of the drawing, those that turn by less lie on curves."""
 _TIP_RAD = math.radians(120)
 """A spur that ends in a corner turning by more (sharper than 60 degrees) is a tip, not a limb."""
-_FOLD_MM = 0.002
-"""A fold lower than this is not counted: it lies within the facets of the mesh."""
+_FOLD_MM = 0.015
+"""A fold lower than this is not counted: it lies within the tolerance of fitted outlines."""
+_NEAR_MM = 0.1
+_ROUNDING_MM = 0.002
+"""By which a limit may lie below the figure that it is, from flattening."""
+_SAGITTA_MM = 0.001
 _STEPS = 14
 _SCRAP = 1e-3
 """mm2: smaller left-overs of an opening are rounding noise."""
@@ -45,19 +49,20 @@ class EdgeRule:
     rule: Rule = Rule.GEOMETRY
 
 
-def edge_rules(solid: Solid, *, hole_is_fixed: bool) -> tuple[EdgeRule, ...]:
+def edge_rules(piece: Piece, *, hole_is_fixed: bool) -> tuple[EdgeRule, ...]:
     """Return every rule that limits the rounding of the top edge, the strictest first.
 
     Parameters
     ----------
-    solid
-        The piece; its own rounding is not looked at.
+    piece
+        Its own rounding is not looked at.
     hole_is_fixed
         Whether the hole stays where it is; one that is placed by us moves inward instead.
     """
+    solid = solid_of(piece, _SAGITTA_MM, inscribed=True)
     face = offset(solid.outline, -solid.piece.body_mm * solid.lean)
     rules = [_height(solid), *_land(solid, face)]
-    if hole_is_fixed and solid.piece.hole is not None:
+    if hole_is_fixed and piece.hole is not None:
         rules.append(_hole_wall(solid, face))
     curve = _convex_curve(face)
     rules += [curve] if curve else []
@@ -68,7 +73,7 @@ def edge_rules(solid: Solid, *, hole_is_fixed: bool) -> tuple[EdgeRule, ...]:
 
 def usable(limit_mm: float) -> float:
     """Return a limit as a figure that may be asked for: rounded down to 0.01 mm, at least 0."""
-    return max(0.0, math.floor((limit_mm + _FOLD_MM) * 100) / 100)
+    return max(0.0, math.floor((limit_mm + _ROUNDING_MM) * 100) / 100)
 
 
 def fillet_limit(solid: Solid) -> tuple[float, str]:
@@ -163,8 +168,8 @@ def _tightest(points: Points) -> tuple[float, tuple[float, float]] | None:
         return None
     bend = np.where(on_curve, turn / np.maximum(share, 1e-12), 0.0)
     low, high = 0.0, float(np.hypot(*np.ptp(points, axis=0)))
-    spot = _folds(high, bend, turn, share)
-    if spot is None:
+    fold = _folds(high, bend, turn, share)
+    if fold is None:
         return None
     for _ in range(40):
         middle = (low + high) / 2
@@ -172,8 +177,11 @@ def _tightest(points: Points) -> tuple[float, tuple[float, float]] | None:
         if found is None:
             low = middle
         else:
-            high, spot = middle, found
-    return low, (float(points[spot, 0]), float(points[spot, 1]))
+            high, fold = middle, found
+    spot, radius = fold
+    # a curve that turns far folds as soon as R passes its radius: that radius is the figure to name
+    limit = radius if 0 <= low - radius < _NEAR_MM else low
+    return limit, (float(points[spot, 0]), float(points[spot, 1]))
 
 
 def _folds(
@@ -181,8 +189,8 @@ def _folds(
     bend: NDArray[np.float64],
     turn: NDArray[np.float64],
     share: NDArray[np.float64],
-) -> int | None:
-    """Return the middle vertex of a run that folds under a radius, else None."""
+) -> tuple[int, float] | None:
+    """Return the middle vertex and the radius of a run that folds under a radius, else None."""
     tight = bend > 1 / radius
     if not tight.any():
         return None
@@ -194,7 +202,7 @@ def _folds(
         phi, length = float(turns[low:high].sum()), float(shares[low:high].sum())
         ridge = math.inf if phi >= math.pi else 1 / math.cos(phi / 2) - 1
         if (radius - length / phi) * ridge > _FOLD_MM:
-            return int((low + high) // 2 + start) % len(turn)
+            return int((low + high) // 2 + start) % len(turn), length / phi
     return None
 
 

@@ -43,12 +43,19 @@ def area_true_points(path: Path, sagitta_mm: float) -> ComplexArray:
     return np.concatenate(pieces) + np.where(np.concatenate(free), move, 0)
 
 
-def region_of(drawing: Drawing, sagitta_mm: float = 0.005) -> Region:
-    """Return a drawing as a valid region, area-true, see `area_true_points`."""
+def region_of(drawing: Drawing, sagitta_mm: float = 0.005, *, inscribed: bool = False) -> Region:
+    """Return a drawing as a valid region.
+
+    Area-true, see `area_true_points`; or inscribed, so that the turn from vertex to vertex is even.
+    """
+
+    def points(path: Path) -> np.ndarray:
+        return _pairs(path.points(sagitta_mm) if inscribed else area_true_points(path, sagitta_mm))
+
     polygons = [
         shapely.Polygon(
-            _pairs(area_true_points(shape.outer, sagitta_mm)),
-            [_pairs(area_true_points(hole, sagitta_mm)) for hole in shape.holes],
+            points(shape.outer),
+            [points(hole) for hole in shape.holes],
         )
         for shape in drawing.shapes
     ]

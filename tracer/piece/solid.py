@@ -116,23 +116,24 @@ class Solid:
         return result
 
 
-def solid_of(piece: Piece, sagitta_mm: float = FACET_MM) -> Solid:
+def solid_of(piece: Piece, sagitta_mm: float = FACET_MM, *, inscribed: bool = False) -> Solid:
     """Flatten the drawings of a piece.
 
     Where levels of one kind overlap, the higher face or the deeper floor counts; raised counts
     over sunk.
     """
     raised = [
-        (piece.body_mm + level.height_mm, region_of(level.drawing, sagitta_mm))
+        (piece.body_mm + level.height_mm, region_of(level.drawing, sagitta_mm, inscribed=inscribed))
         for level in piece.levels
         if level.height_mm > 0
     ]
     sunk = [
-        (piece.body_mm + level.height_mm, region_of(level.drawing, sagitta_mm))
+        (piece.body_mm + level.height_mm, region_of(level.drawing, sagitta_mm, inscribed=inscribed))
         for level in piece.levels
         if level.height_mm < 0
     ]
-    return Solid(piece, region_of(piece.outline, sagitta_mm), tuple(raised), tuple(sunk))
+    outline = region_of(piece.outline, sagitta_mm, inscribed=inscribed)
+    return Solid(piece, outline, tuple(raised), tuple(sunk))
 
 
 def rounding(z: float, face: float, radius: float) -> float:
