@@ -1,20 +1,24 @@
 """Shapes of known width, and a ruler of the tests' own."""
 
 import math
+from typing import Any
 
 import numpy as np
 import shapely
 from shapely import affinity
 
+from tracer.model import Region
 from tracer.process import Limit, Limits
 from tracer.settings import Grade, Repairs, Role, Settings, Size, SizeBy
 
 
-def region(*shapes):
+def region(*shapes: Any) -> Region:
     return shapely.MultiPolygon(list(shapely.get_parts(shapely.union_all(list(shapes)))))
 
 
-def limits(metal=0.8, gap=0.8, island=1.6, opening=0.8):
+def limits(
+    metal: float = 0.8, gap: float = 0.8, island: float = 1.6, opening: float = 0.8
+) -> Limits:
     """Limits with the asked value as advised, 5/8 of it as least (as most of the processes)."""
     return Limits(
         *(
@@ -28,12 +32,12 @@ def limits(metal=0.8, gap=0.8, island=1.6, opening=0.8):
     )
 
 
-def wanted(role=Role.RAISED, grade=Grade.ADVISED, **repairs):
+def wanted(role: Role = Role.RAISED, grade: Grade = Grade.ADVISED, **repairs: Any) -> Settings:
     size = Size(SizeBy.WIDTH, 40)
     return Settings(size=size, role=role, grade=grade, repairs=Repairs(**repairs))
 
 
-def star(points, angle_deg, radius=10.0, turn=0.1):
+def star(points: int, angle_deg: float, radius: float = 10.0, turn: float = 0.1) -> shapely.Polygon:
     """A star whose points have an angle: inner radius from the law of sines."""
     half = math.radians(angle_deg) / 2
     step = math.pi / points
@@ -46,7 +50,7 @@ def star(points, angle_deg, radius=10.0, turn=0.1):
     return region(shapely.Polygon(corners))
 
 
-def dumbbell(neck, length=3.0):
+def dumbbell(neck: float, length: float = 3.0) -> Any:
     return region(
         shapely.box(0, 0, 5, 5),
         shapely.box(5 + length, 0, 10 + length, 5),
@@ -54,34 +58,34 @@ def dumbbell(neck, length=3.0):
     )
 
 
-def discs(apart, radius=5.0):
+def discs(apart: float, radius: float = 5.0) -> Any:
     return region(
         shapely.Point(-radius - apart / 2, 0).buffer(radius, quad_segs=256),
         shapely.Point(radius + apart / 2, 0).buffer(radius, quad_segs=256),
     )
 
 
-def wedge(angle_deg, length=10.0):
+def wedge(angle_deg: float, length: float = 10.0) -> shapely.Polygon:
     half = length * math.tan(math.radians(angle_deg) / 2)
     return region(shapely.Polygon([(0, 0), (length, -half), (length, half)]))
 
 
-def ring(outer, inner, off=0.0):
+def ring(outer: float, inner: float, off: float = 0.0) -> Any:
     hole = shapely.Point(off, 0).buffer(inner, quad_segs=256)
     return region(shapely.Point(0, 0).buffer(outer, quad_segs=256).difference(hole))
 
 
-def comb(line, gap, teeth=8):
+def comb(line: float, gap: float, teeth: int = 8) -> Any:
     pitch = line + gap
     back = shapely.box(0, -3, pitch * teeth - gap, 0.01)
     return region(back, *(shapely.box(k * pitch, 0, k * pitch + line, 6) for k in range(teeth)))
 
 
-def turned(shape, quarter):
+def turned(shape: Any, quarter: int) -> Any:
     return affinity.rotate(shape, 90 * quarter, origin=(0, 0))
 
 
-def thinnest(shape, samples=4000, inside=True):
+def thinnest(shape: Any, samples: int = 4000, inside: bool = True) -> float:
     """Measure the least width by brute force: rays inwards from points on the boundary.
 
     Counts only where the far side faces back within 30 degrees, as two sides do. Rays near corners

@@ -1,6 +1,7 @@
 """Widths and kinds against shapes whose widths are known in closed form."""
 
 import math
+from typing import Any
 
 import pytest
 import shapely
@@ -8,20 +9,22 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.rules.shapes import comb, discs, dumbbell, limits, region, ring, star, wanted, wedge
-from tracer.model import Kind, Verdict
+from tracer.model import Kind, Mended, Verdict
 from tracer.rules.mend import mend_region
 from tracer.settings import Grade, Role
 
 
-def check(shape, *, role=Role.RAISED, grade=Grade.ADVISED, **sizes):
+def check(
+    shape: Any, *, role: Role = Role.RAISED, grade: Grade = Grade.ADVISED, **sizes: Any
+) -> Mended:
     return mend_region(shape, limits(**sizes), wanted(role, grade), margin_mm=0.01, check_only=True)
 
 
-def kinds(mended):
+def kinds(mended: Mended) -> list[str]:
     return sorted(f.kind for f in mended.findings)
 
 
-def accuracy(width):
+def accuracy(width: float) -> float:
     """0.02 mm or 2 %, the larger (issue 4)."""
     return max(0.02, 0.02 * width)
 
@@ -38,13 +41,13 @@ def accuracy(width):
         region(shapely.box(0, 0, 10, 0.8)),  # exactly the limit (strip, 11.22)
     ],
 )
-def test_corners_are_not_thin(shape):
+def test_corners_are_not_thin(shape: Any) -> None:
     assert not check(shape).findings
     assert check(shape).verdict is Verdict.SOUND
 
 
 @pytest.mark.parametrize("width", [0.05, 0.2, 0.39, 0.6, 0.78])
-def test_strip(width):
+def test_strip(width: float) -> None:
     """A strip of width w is a hairline w wide; at 0.8 it is none (opening of a strip)."""
     (finding,) = check(region(shapely.box(0, 0, 20, width))).findings
     assert finding.kind is Kind.HAIRLINE
@@ -54,7 +57,7 @@ def test_strip(width):
 
 @pytest.mark.parametrize("neck", [0.1, 0.3, 0.5, 0.7])
 @pytest.mark.parametrize("length", [0.05, 0.4, 3.0])
-def test_dumbbell(neck, length):
+def test_dumbbell(neck: float, length: float) -> None:
     """A neck is found however short it is: erosion by half the limit parts the piece."""
     (finding,) = [f for f in check(dumbbell(neck, length)).findings if f.kind is Kind.NECK]
     assert finding.width_mm == pytest.approx(neck, abs=accuracy(neck))
@@ -62,7 +65,7 @@ def test_dumbbell(neck, length):
 
 
 @pytest.mark.parametrize("apart", [0.1, 0.3, 0.5, 0.75])
-def test_discs_that_nearly_touch(apart):
+def test_discs_that_nearly_touch(apart: float) -> None:
     """The gap between two discs is least on the line through their centres."""
     (finding,) = check(discs(apart)).findings
     assert finding.kind is Kind.NARROW_GAP
@@ -71,7 +74,7 @@ def test_discs_that_nearly_touch(apart):
 
 
 @pytest.mark.parametrize("waist", [0.2, 0.5])
-def test_discs_that_overlap(waist):
+def test_discs_that_overlap(waist: float) -> None:
     """Two discs of radius R with centres 2 c apart meet in a waist 2 sqrt(R^2 - c^2)."""
     c = math.sqrt(25 - waist**2 / 4)
     found = [f for f in check(discs(2 * c - 10)).findings if f.kind is Kind.NECK]
@@ -80,14 +83,14 @@ def test_discs_that_overlap(waist):
 
 
 @pytest.mark.parametrize("wall", [0.2, 0.45, 0.7])
-def test_ring(wall):
+def test_ring(wall: float) -> None:
     (finding,) = check(ring(6, 6 - wall)).findings
     assert finding.kind is Kind.HAIRLINE
     assert finding.width_mm == pytest.approx(wall, abs=accuracy(wall))
 
 
 @pytest.mark.parametrize("least", [0.1, 0.3, 0.6])
-def test_ring_off_centre(least):
+def test_ring_off_centre(least: float) -> None:
     """A disc less a disc inside it: width falls to R - r - e on the line through the centres."""
     (finding,) = check(ring(20, 15, 5 - least)).findings
     assert finding.kind is Kind.NECK
@@ -96,7 +99,7 @@ def test_ring_off_centre(least):
 
 
 @pytest.mark.parametrize("angle", [20, 30, 45, 55])
-def test_sharp_tip(angle):
+def test_sharp_tip(angle: float) -> None:
     """A corner of angle b loses r (1 / sin(b / 2) - 1) under opening by r (a disc in a wedge)."""
     (finding,) = check(wedge(angle)).findings
     r = 0.405  # half of limit plus margin
@@ -106,14 +109,14 @@ def test_sharp_tip(angle):
     assert check(wedge(angle)).verdict is Verdict.AT_RISK
 
 
-def test_star_of_36_degrees_has_five_tips():
+def test_star_of_36_degrees_has_five_tips() -> None:
     mended = check(star(5, 36))
     assert kinds(mended) == [Kind.SHARP_TIP] * 5
     assert mended.smallest_safe_factor == 0
 
 
 @pytest.mark.parametrize("line", [0.3, 0.5])
-def test_comb(line):
+def test_comb(line: float) -> None:
     found = check(comb(line, 0.6)).findings
     teeth = [f for f in found if f.kind is Kind.SPUR]
     gaps = [f for f in found if f.kind is Kind.NARROW_GAP]
@@ -122,14 +125,14 @@ def test_comb(line):
     assert {round(f.width_mm, 2) for f in gaps} == {0.6}
 
 
-def test_roles_change_sides():
+def test_roles_change_sides() -> None:
     """What is a strip of metal raised is a slot of mould sunk."""
     strip = region(shapely.box(0, 0, 20, 0.5))
     assert kinds(check(strip)) == [Kind.HAIRLINE]
     assert kinds(check(strip, role=Role.SUNK)) == [Kind.NARROW_GAP]
 
 
-def test_dot_is_judged_by_its_inscribed_circle():
+def test_dot_is_judged_by_its_inscribed_circle() -> None:
     """A disc of 1.0 mm (11.23) is an island below 1.6, none below 0.9."""
     dot = region(shapely.Point(0, 0).buffer(0.5, quad_segs=64), shapely.box(3, 0, 9, 5))
     (finding,) = check(dot).findings
@@ -138,7 +141,7 @@ def test_dot_is_judged_by_its_inscribed_circle():
     assert not check(dot, island=0.9).findings
 
 
-def test_loose_piece_only_in_a_silhouette():
+def test_loose_piece_only_in_a_silhouette() -> None:
     two = region(shapely.box(0, 0, 5, 5), shapely.box(8, 0, 12, 4))
     assert not check(two).findings
     (finding,) = check(two, role=Role.SILHOUETTE).findings
@@ -146,7 +149,7 @@ def test_loose_piece_only_in_a_silhouette():
     assert math.isinf(finding.sound_from_factor)
 
 
-def test_round_hole_for_a_ring_is_left():
+def test_round_hole_for_a_ring_is_left() -> None:
     hole = region(
         shapely.box(0, 0, 20, 20).difference(shapely.Point(10, 16).buffer(2, quad_segs=64))
     )
@@ -161,7 +164,9 @@ def test_round_hole_for_a_ring_is_left():
     neck=st.floats(0.05, 0.75), length=st.floats(0.01, 4), scale=st.floats(0.5, 2),
     quarter=st.integers(0, 3),
 )  # fmt: skip
-def test_scale_and_turn_change_nothing(neck, length, scale, quarter):
+def test_scale_and_turn_change_nothing(
+    neck: float, length: float, scale: float, quarter: int
+) -> None:
     shape = shapely.affinity.rotate(dumbbell(neck, length), 90 * quarter, origin=(0, 0))
     larger = shapely.affinity.scale(shape, scale, scale, origin=(0, 0))
     one = check(shape).findings

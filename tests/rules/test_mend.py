@@ -1,13 +1,14 @@
 """What repairs do, judged by rulers that share nothing with them."""
 
 import math
+from typing import Any
 
 import pytest
 import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.drawings import mixed
+from tests.drawings import TrueDrawing, mixed
 from tests.rules.shapes import (
     comb,
     discs,
@@ -22,14 +23,16 @@ from tests.rules.shapes import (
 )
 from tracer.contour.extract import extract_rings
 from tracer.contour.nest import nest_rings
-from tracer.model import Coverage, Frame, Kind
+from tracer.model import Coverage, Frame, Kind, Mended
 from tracer.rules.mend import mend_region
 from tracer.settings import Role
 
 MARGIN = 0.01
 
 
-def mend(shape, *, role=Role.RAISED, sizes=None, kept=None, **repairs):
+def mend(
+    shape: Any, *, role: Role = Role.RAISED, sizes: Any = None, kept: Any = None, **repairs: Any
+) -> Mended:
     return mend_region(
         shape,
         sizes or limits(),
@@ -39,7 +42,7 @@ def mend(shape, *, role=Role.RAISED, sizes=None, kept=None, **repairs):
     )
 
 
-def settles(mended, **options):
+def settles(mended: Mended, **options: Any) -> Any:
     """Mending again finds what was open, and changes nothing."""
     again = mend(mended.region, **options)
     assert again.region.symmetric_difference(mended.region).area < 1e-3
@@ -47,7 +50,7 @@ def settles(mended, **options):
     return again
 
 
-def test_the_ruler_sees_a_planted_narrowing():
+def test_the_ruler_sees_a_planted_narrowing() -> None:
     """A strip 1 mm wide with a notch 0.3 mm deep and 2 mm long is 0.7 mm wide."""
     strip = shapely.box(0, 0, 20, 1)
     assert thinnest(strip) == pytest.approx(1, abs=1e-3)
@@ -66,7 +69,7 @@ def test_the_ruler_sees_a_planted_narrowing():
         region(shapely.box(0, 0, 10, 8).difference(shapely.box(0.4, 0.4, 9.6, 7.6))),
     ],
 )
-def test_thin_metal_is_thickened(shape):
+def test_thin_metal_is_thickened(shape: Any) -> None:
     mended = mend(shape)
     assert {f.status for f in mended.findings} == {"fixed"}
     assert thinnest(mended.region) >= 0.8 - 1e-3
@@ -75,7 +78,7 @@ def test_thin_metal_is_thickened(shape):
     settles(mended)
 
 
-def test_lines_keep_their_length():
+def test_lines_keep_their_length() -> None:
     """A strip is cut off flush at its ends."""
     strip = region(shapely.box(0, 0, 12, 0.3))
     left, bottom, right, top = mend(strip).region.bounds
@@ -83,25 +86,25 @@ def test_lines_keep_their_length():
     assert (bottom, top) == pytest.approx((0.15 - 0.405, 0.15 + 0.405), abs=0.01)
 
 
-def test_thickened_sides_are_parallel():
+def test_thickened_sides_are_parallel() -> None:
     """Away from its ends a strip keeps its width to 0.005 mm."""
     middle = mend(dumbbell(0.4, 6.0)).region.intersection(shapely.box(6.2, -9, 9.8, 9))
     assert middle.area / 3.6 == pytest.approx(0.81, abs=0.005)
 
 
 @pytest.mark.parametrize("apart", [0.1, 0.4, 0.7])
-def test_a_gap_between_thick_metal_is_widened(apart):
+def test_a_gap_between_thick_metal_is_widened(apart: float) -> None:
     mended = mend(discs(apart))
     one, two = mended.region.geoms
     assert one.distance(two) >= 0.8 - 1e-3
     settles(mended)
 
 
-def test_a_gap_can_be_filled_instead():
+def test_a_gap_can_be_filled_instead() -> None:
     assert len(mend(discs(0.4), gaps="fill").region.geoms) == 1
 
 
-def test_lines_and_gaps_too_close_stay_open_with_the_size():
+def test_lines_and_gaps_too_close_stay_open_with_the_size() -> None:
     """0.5 + 0.5 < 0.8 + 0.8: no local repair exists, from 1.6 times the size none is needed."""
     mended = mend(comb(0.5, 0.5))
     assert {f.status for f in mended.findings} == {"open"}
@@ -110,7 +113,7 @@ def test_lines_and_gaps_too_close_stay_open_with_the_size():
     assert all("1.6" in f.action for f in mended.findings)
 
 
-def test_islands_and_openings():
+def test_islands_and_openings() -> None:
     dot = region(shapely.box(0, 0, 10, 10), shapely.Point(13, 5).buffer(0.5))
     assert mend(dot).region.equals(region(shapely.box(0, 0, 10, 10)))
     large = mend(dot, islands="enlarge").region.geoms
@@ -122,7 +125,7 @@ def test_islands_and_openings():
     assert shapely.Polygon(wide[0]).area >= math.pi * 0.4**2 * 0.99
 
 
-def test_bridge_ties_a_loose_piece():
+def test_bridge_ties_a_loose_piece() -> None:
     two = region(shapely.box(0, 0, 5, 5), shapely.box(8, 0, 12, 4))
     mended = mend(two, role=Role.SILHOUETTE, islands="bridge")
     assert len(mended.region.geoms) == 1
@@ -130,7 +133,7 @@ def test_bridge_ties_a_loose_piece():
     assert {f.status for f in mended.findings} == {"fixed"}
 
 
-def test_many_specks_are_one_finding():
+def test_many_specks_are_one_finding() -> None:
     specks = [shapely.Point(k % 40 * 0.5, 20 + k // 40 * 0.5).buffer(0.1, 2) for k in range(400)]
     mended = mend(region(shapely.box(0, 0, 20, 10), *specks))
     (finding,) = mended.findings
@@ -139,7 +142,7 @@ def test_many_specks_are_one_finding():
 
 
 @pytest.mark.parametrize("angle", [20, 40])
-def test_tips_are_blunted(angle):
+def test_tips_are_blunted(angle: float) -> None:
     """Opening by r shortens a wedge of angle b by r (1 / sin(b / 2) - 1)."""
     mended = mend(wedge(angle))
     r = 0.405
@@ -150,7 +153,7 @@ def test_tips_are_blunted(angle):
     assert mend(wedge(angle), tips="leave").region.equals(wedge(angle))
 
 
-def test_thick_parts_do_not_move():
+def test_thick_parts_do_not_move() -> None:
     """Every vertex further than two limits from a finding is the same number."""
     mended = mend(dumbbell(0.3))
     before = {tuple(c) for c in shapely.get_coordinates(dumbbell(0.3)) if not 3 < c[0] < 10}
@@ -158,7 +161,7 @@ def test_thick_parts_do_not_move():
     assert before <= after
 
 
-def test_what_is_kept_stays():
+def test_what_is_kept_stays() -> None:
     shape = dumbbell(0.3)
     mended = mend(shape, kept=region(shapely.Point(6.5, 2.5).buffer(3)))
     assert mended.region.equals(shape)
@@ -169,7 +172,7 @@ def test_what_is_kept_stays():
     line=st.floats(0.1, 1.2), gap=st.floats(0.05, 1.6), teeth=st.integers(2, 5),
     role=st.sampled_from(list(Role)),
 )  # fmt: skip
-def test_combs_settle(line, gap, teeth, role):
+def test_combs_settle(line: float, gap: float, teeth: int, role: Role) -> None:
     """Whatever is not mended is owned up to, and the second run changes nothing."""
     mended = mend(comb(line, gap, teeth), role=role)
     assert mended.region.is_valid
@@ -179,7 +182,7 @@ def test_combs_settle(line, gap, teeth, role):
 @pytest.mark.slow
 @pytest.mark.parametrize("drawing", list(mixed(12, seed=5)), ids=lambda d: d.name)
 @pytest.mark.parametrize("role", list(Role))
-def test_drawn_icons(drawing, role):
+def test_drawn_icons(drawing: TrueDrawing, role: Role) -> None:
     shape = icon(drawing, 512, 25)
     mended = mend(shape, role=role)
     assert mended.region.is_valid
@@ -189,12 +192,12 @@ def test_drawn_icons(drawing, role):
     assert stray.area < 1e-3 * shape.area
 
 
-def icon(drawing, pixels, width):
+def icon(drawing: TrueDrawing, pixels: int, width: float) -> Any:
     alpha = drawing.alpha(pixels) / 255.0
     rings = extract_rings(Coverage(alpha.astype("float32")))
     spread = max(r[:, 0].max() for r in rings) - min(r[:, 0].min() for r in rings)
     return nest_rings(rings, Frame(width / spread, pixels))
 
 
-def test_a_star_comes_out_of_the_mould():
+def test_a_star_comes_out_of_the_mould() -> None:
     assert settles(mend(star(5, 36)))

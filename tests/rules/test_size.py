@@ -1,6 +1,7 @@
 """The smallest safe size, the curve of size against loss, and limits raised by relief."""
 
 import math
+from typing import Any
 
 import pytest
 import shapely
@@ -14,7 +15,7 @@ from tracer.rules.size import size_curve
 from tracer.settings import Overrules, Relief, Role, Settings, Size, SizeBy
 
 
-def test_widths_grow_with_the_piece():
+def test_widths_grow_with_the_piece() -> None:
     """A neck of 0.5 mm in a piece 13 mm wide is 0.8 mm at 20.8 mm."""
     shape = dumbbell(0.5)
     small, just_below, just_above, large = size_curve(
@@ -28,7 +29,7 @@ def test_widths_grow_with_the_piece():
     )
 
 
-def test_share_changed_is_near_what_mending_does():
+def test_share_changed_is_near_what_mending_does() -> None:
     """The estimate along the centre line against the true change: within a tenth."""
     shape = dumbbell(0.5, 6.0)
     (point,) = size_curve(shape, limits(), wanted(), (16.0,))
@@ -37,17 +38,17 @@ def test_share_changed_is_near_what_mending_does():
     assert point.share_changed == pytest.approx(true, rel=0.1)
 
 
-def test_points_are_not_counted_against_the_size():
+def test_points_are_not_counted_against_the_size() -> None:
     assert mend_region(star(5, 36), limits(), wanted(), margin_mm=0.01).smallest_safe_factor == 0
 
 
-def test_no_size_joins_a_loose_piece():
+def test_no_size_joins_a_loose_piece() -> None:
     two = region(shapely.box(0, 0, 5, 5), shapely.box(8, 0, 12, 4))
     mended = mend_region(two, limits(), wanted(Role.SILHOUETTE), margin_mm=0.01)
     assert math.isinf(mended.smallest_safe_factor)
 
 
-def test_without_limits_nothing_is_done():
+def test_without_limits_nothing_is_done() -> None:
     process = load_process("as-drawn")
     settings = Settings(size=Size(SizeBy.WIDTH, 40), process="as-drawn")
     own = limits_for(process, Role.RAISED, Overrules())
@@ -58,14 +59,14 @@ def test_without_limits_nothing_is_done():
     assert adjusted_limits(own, process, settings) == (own, ())
 
 
-def relieved(**relief):
+def relieved(**relief: Any) -> Any:
     process = load_process("pewter-silicone")
     settings = Settings(size=Size(SizeBy.WIDTH, 40), role=Role.RAISED, relief=Relief(**relief))
     own = limits_for(process, settings.role, settings.overrules)
     return own, *adjusted_limits(own, process, settings)
 
 
-def test_finishing_takes_both_sides():
+def test_finishing_takes_both_sides() -> None:
     own, raised, notes = relieved(finish_mm=0.15)
     assert raised.metal.advised == pytest.approx(own.metal.advised + 0.3)
     assert raised.island.least == pytest.approx(own.island.least + 0.3)
@@ -73,20 +74,20 @@ def test_finishing_takes_both_sides():
     assert "0.3 mm" in notes[0]
 
 
-def test_fins_of_two_to_one():
+def test_fins_of_two_to_one() -> None:
     """Height over width at most 2 (advised), 3 (least): 3 mm high fins are 1.5 and 1.0 mm wide."""
     _, raised, _ = relieved(height_mm=3.0)
     assert (raised.gap.least, raised.gap.advised) == (pytest.approx(1.0), pytest.approx(1.5))
     assert "fins" in raised.gap.basis
 
 
-def test_draft_closes_a_gap_at_its_foot():
+def test_draft_closes_a_gap_at_its_foot() -> None:
     """2 H tan(draft): 3 mm at 3 degrees is 0.3144 mm (a table of tangents gives 0.0524 a side)."""
     _, _, notes = relieved(height_mm=3.0, draft_deg=3.0)
     assert "0.31 mm" in notes[0]
 
 
-def test_the_larger_of_print_and_casting():
+def test_the_larger_of_print_and_casting() -> None:
     """Filament prints strokes of 0.6 mm: the least line of 0.5 mm rises, the advised 0.8 stays."""
     own, raised, notes = relieved(printer="fdm")
     assert (raised.metal.least, raised.metal.advised) == (0.6, own.metal.advised)
