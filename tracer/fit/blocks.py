@@ -81,7 +81,8 @@ def least_squares(
     row, column, value = np.concatenate(rows), np.concatenate(columns), np.concatenate(values)
     if total <= _DENSE or owner.max() < 3:
         matrix = np.bincount(row * total + column, value, minlength=total * total)
-        return np.linalg.solve(matrix.reshape(total, total), right)[:size]
+        found: FloatArray = np.linalg.solve(matrix.reshape(total, total), right)[:size]
+        return found
     return _by_blocks(owner, row, column, value, right)[:size]
 
 
@@ -99,8 +100,9 @@ def _by_blocks(
     same = owner[row] == owner[column]
     ahead = ~same & (owner[column] == (owner[row] + 1) % count)
     cells = count * width * width
-    diagonal = np.bincount(place[same], value[same], minlength=cells).reshape(-1, width, width)
-    upper = np.bincount(place[ahead], value[ahead], minlength=cells).reshape(-1, width, width)
+    shape = (count, width, width)
+    diagonal: FloatArray = np.bincount(place[same], value[same], cells).astype(float).reshape(shape)
+    upper: FloatArray = np.bincount(place[ahead], value[ahead], cells).astype(float).reshape(shape)
     unused = np.arange(width)[None, :] >= sizes[:, None]
     k, j = np.nonzero(unused)
     diagonal[k, j, j] = 1.0

@@ -69,10 +69,19 @@ def fit_chain(
     steps
         Number of Gauss-Newton steps.
 
+    Returns
+    -------
+    (chain, breaks)
+        In a closed chain the first break may have moved either way from 0; the last is as many
+        points further as there are.
+
     Notes
     -----
     Never fails: a step that gives no finite chain is not taken and ends the search.
     """
+    count = len(points)
+    if chain.closed:
+        points, weights, breaks = np.tile(points, 3), np.tile(weights, 3), breaks + count
     for step in range(steps):
         moved = _step(chain, points, weights, breaks)
         if moved is None:
@@ -82,7 +91,7 @@ def fit_chain(
         breaks = _rebroken(chain, points, breaks)
         if step > 0 and shift < _SETTLED:
             break
-    return chain, breaks
+    return chain, breaks - count if chain.closed else breaks
 
 
 def deviations(chain: Chain, points: ComplexArray, breaks: Index) -> FloatArray:
@@ -91,15 +100,19 @@ def deviations(chain: Chain, points: ComplexArray, breaks: Index) -> FloatArray:
     The ends of an open chain count as extended a little: they will be cut to meet another chain.
     """
     parts = []
-    last = len(chain.segments) - 1
     for k, segment in enumerate(chain.segments):
         a, b = breaks[k], breaks[k + 1]
-        low = 0.0 if chain.closed or k > 0 else -_EXTENDED
-        high = 1.0 if chain.closed or k < last else 1 + _EXTENDED
-        t = foot(segment, points[a:b], low, high)
+        t = foot(segment, points[a:b], *_range(chain, k))
         away = points[a:b] - segment.at(t)
         parts.append(np.copysign(np.abs(away), (away * np.conj(_tangent(segment, t))).imag))
     return np.concatenate(parts)
+
+
+def _range(chain: Chain, k: int) -> tuple[float, float]:
+    """Return the range of parameters of segment k on which points may lie."""
+    low = 0.0 if chain.closed or k > 0 else -_EXTENDED
+    high = 1.0 if chain.closed or k < len(chain.segments) - 1 else 1 + _EXTENDED
+    return low, high
 
 
 def joint_angles(chain: Chain) -> FloatArray:
@@ -220,7 +233,7 @@ def _step(chain: Chain, points: ComplexArray, weights: FloatArray, breaks: Index
         a, b = breaks[k], breaks[k + 1]
         if b <= a:
             continue
-        matrix, residual = _rows(segment, points[a:b])
+        matrix, residual = _rows(segment, points[a:b], *_range(chain, k))
         weighted = matrix * weights[a:b]
         squares.append(Square(columns[k], weighted @ matrix.T, weighted @ residual))
     if not chain.closed:
@@ -253,9 +266,11 @@ def _held(chain: Chain, columns: list[Index], moved: FloatArray) -> FloatArray:
     return moved * share
 
 
-def _rows(segment: Segment, points: ComplexArray) -> tuple[FloatArray, FloatArray]:
+def _rows(
+    segment: Segment, points: ComplexArray, low: float, high: float
+) -> tuple[FloatArray, FloatArray]:
     """Return (unknowns, N) influence on the distance across the curve, and (N,) that distance."""
-    t = foot(segment, points, -_EXTENDED, 1 + _EXTENDED)
+    t = foot(segment, points, low, high)
     normal = 1j * _tangent(segment, t)
     influence, complex_count = _influence(segment, t)
     rows = []
@@ -304,15 +319,19 @@ def _largest_move(before: Chain, after: Chain) -> float:
 def _rebroken(chain: Chain, points: ComplexArray, breaks: Index) -> Index:
     """Return the breaks moved to the nodes: the points before a node lie behind its tangent.
 
-    The ends of the chain keep their points. In a closed chain the seam does not move.
+    The ends of an open chain keep their points.
     """
     new = breaks.copy()
-    for k in range(1, len(breaks) - 1):
-        node, tangent = chain.segments[k].start, chain.segments[k].start_tangent
-        low = (int(breaks[k - 1]) + int(breaks[k])) // 2
-        high = (int(breaks[k]) + int(breaks[k + 1])) // 2
+    count = len(chain.segments)
+    widths = np.diff(breaks)
+    for k in range(1, count + chain.closed):
+        node, tangent = chain.segments[k % count].start, chain.segments[k % count].start_tangent
+        low = int(breaks[k]) - int(widths[k - 1]) // 2
+        high = int(breaks[k]) + int(widths[k % count]) // 2
         along = ((points[low:high] - node) * tangent.conjugate()).real
         new[k] = low + int((along < 0).sum())
+    if chain.closed:
+        new[0] = new[-1] - len(points) // 3
     return np.maximum.accumulate(new)
 
 

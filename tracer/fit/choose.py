@@ -72,7 +72,8 @@ def curvature(span: ComplexArray, half: int, *, closed: bool) -> FloatArray:
     d1 = np.convolve(wide, first[::-1], mode="valid")
     d2 = np.convolve(wide, second[::-1], mode="valid")
     speed = np.maximum(np.abs(d1), 1e-9)
-    return (np.conj(d1) * d2).imag / speed**3
+    bend: FloatArray = (np.conj(d1) * d2).imag / speed**3
+    return bend
 
 
 def break_candidates(
@@ -114,7 +115,8 @@ def _jumps(values: FloatArray, half: int, *, closed: bool) -> FloatArray:
     at = np.arange(len(values)) + half
     after = total[at + half + 1] - total[at + 1]
     before = total[at] - total[at - half]
-    return (after - before) / half
+    jump: FloatArray = (after - before) / half
+    return jump
 
 
 def price(

@@ -153,8 +153,8 @@ def _placed(ring: Ring, found: Corners, tolerance: float, scale: float) -> Corne
         return found
     size = len(ring.even)
     gaps = (np.roll(found.index, -1) - found.index) % size
-    gaps = np.where(gaps == 0, size, gaps) * ring.step
-    room = np.minimum(gaps, np.roll(gaps, 1))
+    lengths = np.where(gaps == 0, size, gaps) * ring.step
+    room = np.minimum(lengths, np.roll(lengths, 1))
     skip = rounded_reach(found.turn, scale) + 0.2
     tip, turn = found.tip.copy(), found.turn.copy()
     done = np.zeros(n, dtype=np.bool_)

@@ -46,7 +46,8 @@ def fit_cubics(
 def _by_length(points: ComplexArray) -> FloatArray:
     steps = np.abs(np.diff(points, axis=1))
     along = np.concatenate([np.zeros((len(points), 1)), np.cumsum(steps, axis=1)], axis=1)
-    return along / np.maximum(along[:, -1:], 1e-12)
+    share: FloatArray = along / np.maximum(along[:, -1:], 1e-12)
+    return share
 
 
 def _solved(points: ComplexArray, u: FloatArray) -> tuple[ComplexArray, ComplexArray]:
@@ -90,6 +91,6 @@ def well_formed(
     out, back = (control1 - start) / safe, (end - control2) / safe
     turn = np.angle(np.where(out != 0, out, 1.0)), np.angle(np.where(back != 0, back, 1.0))
     one_way = turn[0] * turn[1] <= 0
-    bend = np.where(one_way, np.abs(turn[0]) + np.abs(turn[1]) < 2.97, True)
+    bend = ~one_way | (np.abs(turn[0]) + np.abs(turn[1]) < 2.97)
     steep = np.maximum(np.abs(turn[0]), np.abs(turn[1])) < np.where(one_way, 2.3, 1.4)
     return (size > 0) & (np.abs(out) <= 1.0) & (np.abs(back) <= 1.0) & bend & steep

@@ -63,7 +63,7 @@ def _straight(ring: ComplexArray, tolerance: float) -> Path:
     xy = np.column_stack([ring.real, ring.imag])
     if tolerance > 0:
         simple = shapely.Polygon(xy).simplify(tolerance)
-        if simple.geom_type == "Polygon" and not simple.is_empty:
+        if isinstance(simple, shapely.Polygon) and not simple.is_empty:
             return polyline_path(_complex(simple.exterior).tolist())
     return polyline_path(ring.tolist())
 

@@ -73,7 +73,7 @@ def simple_path(points: ComplexArray, tolerance: float) -> Path:
     """Return the ring as a polygon within `tolerance`: for rings too small to be curves."""
     xy = np.column_stack([points.real, points.imag])
     polygon = shapely.Polygon(xy).simplify(tolerance)
-    if polygon.is_empty or not polygon.is_valid:
+    if not isinstance(polygon, shapely.Polygon) or polygon.is_empty or not polygon.is_valid:
         return polyline_path(points.tolist())
     corners_ = np.asarray(polygon.exterior.coords)[:-1]
     return polyline_path((corners_[:, 0] + 1j * corners_[:, 1]).tolist())
@@ -223,11 +223,24 @@ def _attempt(span: Span, even: ComplexArray, step: float, guide: _Guide) -> _Att
     chain = _chain(even, pieces, loose, closed=span.closed)
     stops = np.array([p.first for p in pieces] + [pieces[-1].last], dtype=np.intp)
     chain, breaks = fit_chain(chain, span.points, span.weights, breaks_of(span, stops))
+    if span.closed:
+        moved = int(breaks[0])
+        span, breaks = _rolled(span, moved), breaks - moved
     away = np.abs(deviations(chain, span.points, breaks))
     turns = np.abs(joint_angles(chain))
     kinks = [k for k, s in enumerate(chain.smooth) if s and not turns[k] <= _KINK]
     kinks += [k for k, s in enumerate(chain.segments) if not sound(s)]
     return _Attempt(chain, breaks, span, shift, away, kinks)
+
+
+def _rolled(span: Span, count: int) -> Span:
+    """Return a closed span whose points begin `count` later."""
+    return replace(
+        span,
+        points=np.roll(span.points, -count),
+        weights=np.roll(span.weights, -count),
+        place=np.roll(span.place, -count),
+    )
 
 
 def _turned(even: ComplexArray, span: Span, shift: int) -> tuple[ComplexArray, Span]:

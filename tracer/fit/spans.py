@@ -89,9 +89,9 @@ def _extended(clear: ComplexArray, tip: complex) -> complex:
     if count < 3:
         return tip
     if count >= 8:
-        value, slope, second = (w @ clear[:count] for w in parabola_weights(count, 0))
+        value, slope, second = (complex(w @ clear[:count]) for w in parabola_weights(count, 0))
     else:
-        value, slope = (w @ clear[:count] for w in line_weights(count, 0))
+        value, slope = (complex(w @ clear[:count]) for w in line_weights(count, 0))
         second = 0j
     back = ((tip - value) * slope.conjugate()).real / max(abs(slope) ** 2, 1e-12)
     back = min(max(back, -8.0), 0.0)
