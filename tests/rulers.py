@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree  # type: ignore[import-untyped] # carries no types
 
 from tests.truth import Corners, Floats, TrueOutline
 
@@ -65,8 +66,6 @@ def one_sided(outline: Sequence[Floats], other: Sequence[Floats], step: float = 
     Both are cut into pieces of at most `PIECE_PX`; the pieces of the other whose middles are
     nearest are tried for each sample. The result is never too small.
     """
-    from scipy.spatial import cKDTree
-
     start, end = _pieces(outline)
     from_, to = _pieces(other)
     middle = (start + end) / 2
@@ -136,8 +135,6 @@ def score_corners(found: Corners, truth: TrueOutline) -> CornerScore:
 
 
 def _nearest(points: Floats, others: Floats) -> Floats:
-    from scipy.spatial import cKDTree
-
     if not len(points) or not len(others):
         return np.full(len(points), np.inf)
     distance: NDArray[np.float64] = cKDTree(others).query(points)[0]

@@ -7,6 +7,7 @@ y down, as an artwork of `pixels` square shows it. Nothing here comes from the p
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -96,7 +97,7 @@ def outline_of(
     starts = np.concatenate([points for points, _ in contours])
     ends = np.concatenate([np.roll(points, -1, axis=0) for points, _ in contours])
     numbers = np.concatenate([labels for _, labels in contours])
-    tree = shapely.STRtree(shapely.linestrings(np.stack([starts, ends], axis=1)))
+    tree = shapely.STRtree(np.asarray(shapely.linestrings(np.stack([starts, ends], axis=1))))
     rings, labels = [], []
     for line in shapely.get_rings(shapely.get_parts(shapely.orient_polygons(region))):
         ring = shapely.get_coordinates(line)
@@ -132,7 +133,9 @@ def winding_number(ring: Floats, points: Floats) -> NDArray[np.int64]:
     side = (b[:, 0] - a[:, 0]) * (points[:, 1:] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (
         points[:, :1] - a[:, 0]
     )
-    return np.sum(up & (side > 0), axis=1) - np.sum(down & (side < 0), axis=1)
+    ups, downs = np.sum(up & (side > 0), axis=1), np.sum(down & (side < 0), axis=1)
+    winding: NDArray[np.int64] = ups - downs
+    return winding
 
 
 class _MarkedArc(EllipticalArc):  # type: ignore[misc] # fontTools has no types
@@ -188,11 +191,13 @@ class _Flattener:
 
     def qCurveTo(self, *points: tuple[float, float]) -> None:  # noqa: N802
         *controls, end = map(self._map, points)
-        ons = [(a + b) / 2 for a, b in zip(controls, controls[1:], strict=False)]
+        ons = [(a + b) / 2 for a, b in pairwise(controls)]
         for q, on in zip(controls, [*ons, end], strict=True):
             start = self._at
             self._add(
-                flatten_cubic(np.array([start, start + 2 / 3 * (q - start), on + 2 / 3 * (q - on), on])),
+                flatten_cubic(
+                    np.array([start, start + 2 / 3 * (q - start), on + 2 / 3 * (q - on), on])
+                ),
                 on,
                 "curve",
             )
@@ -213,13 +218,18 @@ class _Flattener:
     endPath = closePath  # noqa: N815
 
 
-def flatten_cubic(p: NDArray[np.complex128], flatness: float = FLATNESS_PX) -> NDArray[np.complex128]:
+def flatten_cubic(
+    p: NDArray[np.complex128], flatness: float = FLATNESS_PX
+) -> NDArray[np.complex128]:
     """Return points of a cubic with chords within `flatness`, its end left out."""
     bend = max(abs(p[0] - 2 * p[1] + p[2]), abs(p[1] - 2 * p[2] + p[3]))
     n = max(1, int(np.ceil(np.sqrt(6 * bend / (8 * flatness)))))
     t = np.arange(n) / n
     s = 1 - t
-    return s**3 * p[0] + 3 * s**2 * t * p[1] + 3 * s * t**2 * p[2] + t**3 * p[3]
+    points: NDArray[np.complex128] = (
+        s**3 * p[0] + 3 * s**2 * t * p[1] + 3 * s * t**2 * p[2] + t**3 * p[3]
+    )
+    return points
 
 
 def _joints(labels: NDArray[np.int64]) -> NDArray[np.intp]:
@@ -231,7 +241,8 @@ def turns(ring: Floats) -> Floats:
     """Return the signed turn at each vertex of a closed ring in degrees."""
     z = ring[:, 0] + 1j * ring[:, 1]
     step = np.roll(z, -1) - z
-    return np.degrees(np.angle(step / np.roll(step, 1)))
+    turn: Floats = np.degrees(np.angle(step / np.roll(step, 1)))
+    return turn
 
 
 def _clear_corners(ring: Floats, labels: NDArray[np.int64]) -> Corners:
@@ -251,7 +262,7 @@ def _clear_corners(ring: Floats, labels: NDArray[np.int64]) -> Corners:
 
 
 def _any_turn(ring: Floats) -> Corners:
-    """Return vertices that turn visibly, and those within a pixel of which the outline turns much."""
+    """Return vertices that turn visibly, or about which the outline turns much in a pixel."""
     turn = turns(ring)
     length = np.hypot(*(np.roll(ring, -1, axis=0) - ring).T)
     along = np.concatenate([[0.0], np.cumsum(length)[:-1]])

@@ -141,7 +141,9 @@ def run(
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the benchmark, print the table, write the sheet."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawTextHelpFormatter
+    )
     parser.add_argument("--set", nargs="+", default=list(SETS), choices=SETS, dest="sets")
     parser.add_argument("--rendering", nargs="+", default=["alpha"], choices=list(RENDERINGS))
     parser.add_argument("--pixels", nargs="+", type=int, default=[512])

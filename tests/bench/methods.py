@@ -3,8 +3,12 @@
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+import contourpy
+import cv2
 import numpy as np
+from skimage.measure import approximate_polygon
 
+from tests.bench.renderings import Values
 from tests.truth import Corners, Floats, turns
 from tracer.contour.extract import extract_rings
 from tracer.contour.nest import nest_rings
@@ -29,15 +33,13 @@ class Outline:
     drawing: Drawing | None = None  # in px, y down
 
 
-def raw_contour(values: Floats) -> Outline:
+def raw_contour(values: Values) -> Outline:
     """The level-1/2 line (contourpy), nothing else."""
     return _polygons(_level_lines(values), scored=False)
 
 
-def simplified_contour(values: Floats) -> Outline:
+def simplified_contour(values: Values) -> Outline:
     """The level-1/2 line, simplified by `approximate_polygon` at 0.5 px (scikit-image)."""
-    from skimage.measure import approximate_polygon
-
     rings = []
     for ring in _level_lines(values):
         closed = np.vstack([ring, ring[:1]])
@@ -47,17 +49,15 @@ def simplified_contour(values: Floats) -> Outline:
     return _polygons(rings, scored=True)
 
 
-def mask_contour(values: Floats) -> Outline:
+def mask_contour(values: Values) -> Outline:
     """The outline of the 0/1 mask, simplified by `approxPolyDP` at 1 px (OpenCV)."""
-    import cv2
-
     mask = (np.pad(values, 1) >= 0.5).astype(np.uint8)
     found, _ = cv2.findContours(mask, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
     rings = [cv2.approxPolyDP(c, 1.0, True)[:, 0, :].astype(float) - 0.5 for c in found]
     return _polygons([r for r in rings if len(r) > 2], scored=True)
 
 
-def refined_rings(values: Floats) -> Outline:
+def refined_rings(values: Values) -> Outline:
     """Our rings after refinement, before any fit."""
     coverage = Coverage(values.astype(np.float32))
     rings = extract_rings(coverage)
@@ -65,8 +65,8 @@ def refined_rings(values: Floats) -> Outline:
     return _polygons(refine_rings(rings, coverage, noise), scored=False)
 
 
-def _fitted(*, regular: bool) -> Callable[[Floats], Outline]:
-    def method(values: Floats) -> Outline:
+def _fitted(*, regular: bool) -> Callable[[Values], Outline]:
+    def method(values: Values) -> Outline:
         coverage = Coverage(values.astype(np.float32))
         rings = extract_rings(coverage)
         noise = edge_noise(coverage, rings)
@@ -79,7 +79,7 @@ def _fitted(*, regular: bool) -> Callable[[Floats], Outline]:
     return method
 
 
-METHODS: dict[str, Callable[[Floats], Outline]] = {
+METHODS: dict[str, Callable[[Values], Outline]] = {
     "contour": raw_contour,
     "contour, polygon 0.5": simplified_contour,
     "mask, polygon 1": mask_contour,
@@ -113,9 +113,7 @@ def _count(segments: Sequence[Segment], kind: type) -> int:
     return sum(isinstance(segment, kind) for segment in segments)
 
 
-def _level_lines(values: Floats) -> list[Floats]:
-    import contourpy
-
+def _level_lines(values: Values) -> list[Floats]:
     lines = contourpy.contour_generator(z=np.pad(values, 1)).lines(0.5)
     return [np.asarray(line)[:-1] - 0.5 for line in lines if len(line) > 3]
 

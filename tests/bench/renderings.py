@@ -6,6 +6,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
+from scipy.ndimage import gaussian_filter  # type: ignore[import-untyped] # carries no types
 
 from tests.drawings import TrueDrawing
 
@@ -13,14 +14,19 @@ Values = NDArray[np.float32]
 BLUR_PX = 1.2
 
 
+def _fractions(steps: NDArray[np.uint8] | NDArray[np.floating]) -> Values:
+    """Return steps of 8 bits as fractions."""
+    return (steps / np.float32(255)).astype(np.float32)
+
+
 def _grey(png: bytes) -> Values:
     with Image.open(io.BytesIO(png)) as image:
-        return 1 - np.asarray(image.convert("L")).astype(np.float32) / 255
+        return _fractions(255 - np.asarray(image.convert("L")))
 
 
 def alpha(drawing: TrueDrawing, pixels: int) -> Values:
     """Anti-aliased on a transparent ground. The renderer places edges on quarters of a pixel."""
-    return drawing.alpha(pixels).astype(np.float32) / 255
+    return _fractions(drawing.alpha(pixels))
 
 
 def white(drawing: TrueDrawing, pixels: int) -> Values:
@@ -31,7 +37,7 @@ def white(drawing: TrueDrawing, pixels: int) -> Values:
 def fine(drawing: TrueDrawing, pixels: int) -> Values:
     """Anti-aliased without the renderer's quarters: eight times as large, then averaged."""
     large = drawing.alpha(8 * pixels).reshape(pixels, 8, pixels, 8)
-    return np.round(large.mean(axis=(1, 3), dtype=np.float32)) / np.float32(255)
+    return _fractions(np.round(large.mean(axis=(1, 3), dtype=np.float32)))
 
 
 def bit(drawing: TrueDrawing, pixels: int) -> Values:
@@ -52,10 +58,8 @@ def _jpeg(quality: int) -> Callable[[TrueDrawing, int], Values]:
 
 def blur(drawing: TrueDrawing, pixels: int) -> Values:
     """Anti-aliased, then blurred by a Gaussian of standard deviation `BLUR_PX`, 8 bits."""
-    from scipy.ndimage import gaussian_filter
-
     soft = gaussian_filter(alpha(drawing, pixels), BLUR_PX, mode="constant")
-    return np.round(soft * 255).astype(np.float32) / np.float32(255)
+    return _fractions(np.round(soft * 255))
 
 
 RENDERINGS: dict[str, Callable[[TrueDrawing, int], Values]] = {

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from PIL import Image, ImageDraw
 
 from tests.bench.methods import Outline
 from tests.bench.renderings import Values
@@ -45,7 +46,9 @@ def worst_place(case: Case) -> Floats:
 def _point_at(ring: Floats, along: float) -> Floats:
     closed = np.vstack([ring, ring[:1]])
     length = np.concatenate([[0], np.cumsum(np.hypot(*np.diff(closed, axis=0).T))])
-    return np.array([np.interp(along, length, closed[:, 0]), np.interp(along, length, closed[:, 1])])
+    return np.array(
+        [np.interp(along, length, closed[:, 0]), np.interp(along, length, closed[:, 1])]
+    )
 
 
 def write_sheet(cases: Sequence[Case], path: Path) -> None:
@@ -54,8 +57,6 @@ def write_sheet(cases: Sequence[Case], path: Path) -> None:
     Truth is blue and wide, ours orange with its nodes marked, over the pixels of the artwork
     (Okabe and Ito's colours).
     """
-    from PIL import Image, ImageDraw
-
     columns = 4
     rows = -(-len(cases) // columns)
     sheet = Image.new("RGB", (columns * TILE, max(1, rows) * (TILE + 24)), "white")
@@ -67,9 +68,7 @@ def write_sheet(cases: Sequence[Case], path: Path) -> None:
     sheet.save(path)
 
 
-def _tile(case: Case) -> "Image.Image":  # type: ignore[name-defined] # noqa: F821
-    from PIL import Image, ImageDraw
-
+def _tile(case: Case) -> Image.Image:
     zoom = (TILE - 8) / WINDOW_PX
     origin = np.floor(worst_place(case) - WINDOW_PX / 2)
     rows, columns = case.values.shape
@@ -91,7 +90,9 @@ def _tile(case: Case) -> "Image.Image":  # type: ignore[name-defined] # noqa: F8
         line(ring, "#0072B2", 4)
     for ring in case.outline.rings:
         line(ring, "#E69F00", 2)
-    marks = case.outline.corners.points if case.outline.corners else np.concatenate(case.outline.rings)
+    marks = (
+        case.outline.corners.points if case.outline.corners else np.concatenate(case.outline.rings)
+    )
     for point in (marks - origin) * zoom:
         if np.all((point > 0) & (point < TILE)):
             draw.ellipse([*(point - 3), *(point + 3)], outline="#D55E00", width=2)

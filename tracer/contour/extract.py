@@ -9,7 +9,7 @@ from tracer.model import Coverage, Points
 LEVEL = np.float32(0.5)
 NEAREST = 1e-3
 """A vertex stays this far, in px, from pixel centres, so that rings through one do not touch."""
-SMALLEST_AREA_PX2 = 1e-3
+SMALLEST_AREA_PX2 = 2.5e-3
 
 
 def extract_rings(coverage: Coverage) -> tuple[Points, ...]:
@@ -84,7 +84,9 @@ def _linked_crossings(
     cells = into[entering]
     first = np.flatnonzero(cells[:-1] == cells[1:])
     cell = cells[first]
-    mean = (flat[cell] + flat[cell + 1] + flat[cell + width] + flat[cell + width + 1]) / 4
+    # in double precision the sum of four is exact, so flipped artwork is joined alike
+    around = np.stack([cell, cell + 1, cell + width, cell + width + 1])
+    mean = flat[around].sum(axis=0, dtype=np.float64) / 4
     swap = first[(mean >= LEVEL) == flat_ink[cell]]
     leaving[swap], leaving[swap + 1] = leaving[swap + 1], leaving[swap]
 

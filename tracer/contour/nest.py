@@ -30,20 +30,17 @@ def nest_rings(rings: tuple[Points, ...], frame: Frame) -> Region:
         In its fixed form, see `as_region`.
     """
     lines = [frame.to_mm(ring) for ring in rings if len(ring) > 2]
-    polygons = np.array([shapely.Polygon(line) for line in lines], dtype=object)
-    keep = shapely.area(polygons) > 0
-    polygons = polygons[keep]
-    if not len(polygons):
-        return shapely.MultiPolygon()
-    joined = shapely.MultiLineString([p.exterior for p in polygons])
+    joined = shapely.MultiLineString([shapely.LinearRing(line) for line in lines])
     if not shapely.is_simple(joined):
-        kept = [line for line, kept in zip(lines, keep, strict=True) if kept]
-        return as_region(_odd_faces(joined, kept))
-    return as_region(_by_depth(polygons))
+        return as_region(_odd_faces(joined, lines))
+    polygons = np.array([shapely.Polygon(line) for line in lines], dtype=object)
+    return as_region(_by_depth(polygons[shapely.area(polygons) > 0]))
 
 
 def _by_depth(polygons: NDArray[np.object_]) -> shapely.MultiPolygon:
     """Nest rings that do not meet: one that lies in an odd number of others is an opening."""
+    if not len(polygons):
+        return shapely.MultiPolygon()
     corners = shapely.points([polygon.exterior.coords[0] for polygon in polygons])
     # a corner lies on its own ring, so only the rings about it contain it
     about, inner = shapely.STRtree(corners).query(polygons, predicate="contains_properly")

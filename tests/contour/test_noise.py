@@ -1,0 +1,93 @@
+"""Each kind of edge is told from the others, on drawn icons and on tiny and mixed artwork."""
+
+import numpy as np
+import pytest
+from scipy.ndimage import gaussian_filter  # type: ignore[import-untyped] # carries no types
+
+from tests.bench.renderings import RENDERINGS
+from tests.contour.shapes import disc, eight_bit
+from tests.drawings import mixed
+from tracer.contour.extract import extract_rings
+from tracer.contour.noise import edge_noise
+from tracer.model import Coverage, Edge, EdgeNoise
+
+
+def noise_of(coverage: Coverage) -> EdgeNoise:
+    return edge_noise(coverage, extract_rings(coverage))
+
+
+@pytest.mark.parametrize(
+    ("rendering", "kind", "share"),
+    [
+        ("alpha", Edge.SHARP, 1.0),
+        ("white", Edge.SHARP, 1.0),
+        ("bit", Edge.STAIRS, 1.0),
+        ("blur", Edge.SOFT, 1.0),
+        # a drawing of level sides on blocks of 8 px comes out of JPEG without a trace of it
+        ("jpeg85", Edge.RINGING, 0.8),
+        ("jpeg60", Edge.RINGING, 0.9),
+    ],
+)
+def test_drawn_icons_are_told_apart(rendering: str, kind: Edge, share: float) -> None:
+    kinds = [noise_of(Coverage(RENDERINGS[rendering](d, 256))).kind for d in mixed(18)]
+    assert kinds.count(kind) >= share * len(kinds)
+
+
+@pytest.mark.parametrize("sigma", [0.7, 1.2, 2.0, 3.0])
+@pytest.mark.parametrize("radius", [10.0, 20.0])
+def test_blur_is_measured(sigma: float, radius: float) -> None:
+    soft = gaussian_filter(disc(radius, 32.2, 31.7).values.astype(float), sigma)
+    noise = noise_of(eight_bit(soft))
+    assert noise.kind is Edge.SOFT
+    # the quartiles are read between pixels, whose effect is only known on average
+    assert noise.blur_px == pytest.approx(sigma, rel=0.08)
+
+
+def test_a_sharp_disc_of_exact_area_is_known_finely() -> None:
+    noise = noise_of(disc(20.0, 32.2, 31.7))
+    assert (noise.kind, noise.blur_px) == (Edge.SHARP, 0.0)
+    assert noise.tolerance_px == pytest.approx(0.1)
+
+
+def test_coverage_counted_on_a_grid_is_known_less_well() -> None:
+    """4 x 4 samples a pixel round an upright edge to quarters: spread 1/4 / sqrt(12)."""
+    at = (np.arange(64 * 4) + 0.5) / 4
+    mask = (at[None] - 32.2) ** 2 + (at[:, None] - 31.7) ** 2 <= 20**2
+    noise = noise_of(eight_bit(mask.reshape(64, 4, 64, 4).mean(axis=(1, 3))))
+    assert noise.sigma_px == pytest.approx(0.25 / np.sqrt(12))
+    assert 0.2 < noise.tolerance_px < 0.25
+
+
+def test_sharper_artwork_gets_the_tighter_tolerance() -> None:
+    drawing = next(iter(mixed(6)))
+    order = ["fine", "alpha", "jpeg60", "bit"]
+    found = [noise_of(Coverage(RENDERINGS[r](drawing, 256))).tolerance_px for r in order]
+    assert found == sorted(found)
+    assert found[-1] == pytest.approx(0.5)
+
+
+def test_level_sides_between_pixels_with_one_fillet_are_no_staircase() -> None:
+    values = np.zeros((40, 40), dtype=np.float32)
+    values[5:35, 5:35] = 1
+    values[4, 5:35] = values[35, 5:35] = 1 / 3
+    values[5:35, 4] = values[5:35, 35] = 1 / 3
+    assert noise_of(Coverage(values)).kind is Edge.SHARP
+
+
+def test_1_bit_artwork_with_a_few_grey_pixels_stays_1_bit() -> None:
+    values = (disc(25.0, 32.2, 31.7).values >= 0.5).astype(np.float32)
+    values[31, 6:9] = 0.4
+    assert noise_of(Coverage(values)).kind is Edge.STAIRS
+
+
+@pytest.mark.parametrize("size", [1, 2, 3, 5])
+def test_tiny_artwork_has_a_verdict(size: int) -> None:
+    values = np.zeros((size, size), dtype=np.float32)
+    values[size // 2, size // 2] = 0.8
+    noise = noise_of(Coverage(values))
+    assert noise.kind in Edge
+    assert 0 < noise.tolerance_px <= 0.5
+
+
+def test_empty_artwork_has_a_verdict() -> None:
+    assert noise_of(Coverage(np.zeros((3, 3), dtype=np.float32))).kind is Edge.SHARP
