@@ -4,6 +4,7 @@ import base64
 import io
 import json
 import re
+import subprocess
 from pathlib import Path
 from typing import Any
 
@@ -333,3 +334,23 @@ def test_holes_are_read() -> None:
     for bad in ("ring:AWG99", "hook:3", "cord:", "-4mm", "4mm:3"):
         with pytest.raises(UsageError):
             parse_hole(bad)
+
+
+@pytest.mark.skipif(not Path("/usr/bin/chromium").exists(), reason="wants a browser to print with")
+def test_job_sheet_prints_on_one_page_however_much_is_wrong(planned: Path, tmp_path: Path) -> None:
+    text = (planned / "tide gauge-job.html").read_text(encoding="utf-8")
+    pages = []
+    for copies in (0, 40):  # the ruler sees a sheet that is too long
+        sheet = tmp_path / f"sheet-{copies}.html"
+        sheet.write_text(text.replace("</body>", "<p>more</p>" * copies + "</body>"))
+        pdf = tmp_path / f"sheet-{copies}.pdf"
+        subprocess.run(
+            ["/usr/bin/chromium", "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic",
+             "--no-first-run", "--disable-background-networking", "--disable-component-update",
+             "--disable-sync", f"--user-data-dir={tmp_path / 'profile'}", "--no-pdf-header-footer",
+             f"--print-to-pdf={pdf}", sheet.as_uri()],
+            check=True, capture_output=True, timeout=120,
+        )  # fmt: skip
+        pages.append(len(re.findall(rb"/Type\s*/Page[^s]", pdf.read_bytes())))
+    assert pages[0] == 1
+    assert pages[1] > 1

@@ -21,7 +21,8 @@ from tracer.piece.values import Rule
 from tracer.units import shown_length
 
 _PICTURE_PX = 420
-_MOST_LETTERS = 900
+_LEAST_SHOWN_MM = 0.005
+_MOST_LETTERS = 760
 """Of all warnings together, so that the sheet stays one page; the rest stands in the record."""
 
 
@@ -245,7 +246,8 @@ def _grouped(plan: Plan) -> list[dict[str, Any]]:
         least = min(f.width_mm for f in findings)
         name = str(kind).replace("-", " ") if len(findings) == 1 else PLURALS[kind]
         fate = {"open": "left open", "fixed": "mended", "kept": "left as drawn"}[status]
-        text = f"{len(findings)} {name}, down to {shown_length(least)}, {fate}"
+        measured = f", down to {shown_length(least)}" if least >= _LEAST_SHOWN_MM else ""
+        text = f"{len(findings)} {name}{measured}, {fate}"
         factor = max(f.sound_from_factor for f in findings)
         if status == "open" and math.isfinite(factor):
             text += f"; sound from {factor:.2f} times the size"
