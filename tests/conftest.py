@@ -6,13 +6,14 @@ full             everything, with 1,000 examples a property
 """
 
 import os
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, settings
 
 PROFILE = os.environ.get("TRACER_PROFILE", "quick")
 
-_COMMON = {"deadline": None, "suppress_health_check": [HealthCheck.too_slow]}
+_COMMON: dict[str, Any] = {"deadline": None, "suppress_health_check": [HealthCheck.too_slow]}
 settings.register_profile("quick", max_examples=25, derandomize=True, **_COMMON)
 settings.register_profile("ci", max_examples=100, derandomize=True, **_COMMON)
 settings.register_profile("full", max_examples=1000, **_COMMON)

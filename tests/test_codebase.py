@@ -83,8 +83,8 @@ def test_ci_runs_what_a_person_can_run() -> None:
 def test_licences_of_what_is_installed_at_run_time(name: str) -> None:
     """No GPL or AGPL; LGPL parts travel as shared libraries and stand in THIRD-PARTY.md."""
     about = metadata.metadata(name)
-    said = [about.get("License-Expression") or "", *about.get_all("Classifier", [])]
-    said += [(about.get("License") or "").splitlines()[0] if about.get("License") else ""]
+    said = [*(about.get_all("License-Expression") or []), *(about.get_all("Classifier") or [])]
+    said += [(line or " ").splitlines()[0] for line in about.get_all("License") or []]
     text = " ".join(line for line in said if "icense" in line or " :: " not in line)
     assert text.strip()
     assert not re.search(r"(?<!L)(?<!Lesser )\bA?GPL|GNU (Affero )?General Public", text)

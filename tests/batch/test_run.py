@@ -363,7 +363,8 @@ def test_killed_twenty_times_and_finished(source: Path, out: Path) -> None:
             time.sleep(rng.uniform(0.0, 0.9))
             process.send_signal(number)
             process.communicate(timeout=60)
-        assert process.returncode in (130, -9, 1)
+        # -2: the interrupt came before the interpreter was up
+        assert process.returncode in (130, -2, -9, 1)
         interrupted += process.returncode != 1
         kills += 1
         for path in out.rglob("*"):  # whole under every final name, at every moment

@@ -13,7 +13,7 @@ import argparse
 import time
 import traceback
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -130,7 +130,7 @@ def run(
             outline, ms, trouble = attempt(method, values)
             if outline is None:
                 print(f"  {method} failed on {drawing.name}: {trouble}")
-                rows[method].append(MISSING)
+                rows[method].append(replace(MISSING, name=drawing.name))
                 continue
             row = measure(outline, truth, drawing.name, ms)
             rows[method].append(row)

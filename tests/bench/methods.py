@@ -65,18 +65,16 @@ def refined_rings(values: Values) -> Outline:
     return _polygons(refine_rings(rings, coverage, noise), scored=False)
 
 
-def _fitted(*, regular: bool) -> Callable[[Values], Outline]:
-    def method(values: Values) -> Outline:
-        coverage = Coverage(values.astype(np.float32))
-        rings = extract_rings(coverage)
-        noise = edge_noise(coverage, rings)
-        rings = refine_rings(rings, coverage, noise)
-        rows = len(values)
-        region = nest_rings(rings, Frame(1.0, rows))
-        fitted = fit_drawing(region, noise.tolerance_px, pixel_mm=1.0, regular=regular)
-        return of_drawing(fitted.drawing.mirrored().mapped(1, rows * 1j))
-
-    return method
+def fitted_drawing(values: Values) -> Outline:
+    """Our drawing of lines, arcs and cubics."""
+    coverage = Coverage(values.astype(np.float32))
+    rings = extract_rings(coverage)
+    noise = edge_noise(coverage, rings)
+    rings = refine_rings(rings, coverage, noise)
+    rows = len(values)
+    region = nest_rings(rings, Frame(1.0, rows))
+    fitted = fit_drawing(region, noise.tolerance_px, pixel_mm=1.0)
+    return of_drawing(fitted.drawing.mirrored().mapped(1, rows * 1j))
 
 
 METHODS: dict[str, Callable[[Values], Outline]] = {
@@ -84,8 +82,7 @@ METHODS: dict[str, Callable[[Values], Outline]] = {
     "contour, polygon 0.5": simplified_contour,
     "mask, polygon 1": mask_contour,
     "ring": refined_rings,
-    "fit": _fitted(regular=True),
-    "fit, not regular": _fitted(regular=False),
+    "fit": fitted_drawing,
 }
 
 

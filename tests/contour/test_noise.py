@@ -89,5 +89,12 @@ def test_tiny_artwork_has_a_verdict(size: int) -> None:
     assert 0 < noise.tolerance_px <= 0.5
 
 
+def test_artwork_at_the_border_has_a_verdict() -> None:
+    """Rings run outside the page there, where no pixel can be read."""
+    values = disc(40.0, 32.0, 32.0).values
+    assert values[-1, 32] == values[32, -1] == 1
+    assert noise_of(Coverage(values)).kind is Edge.SHARP
+
+
 def test_empty_artwork_has_a_verdict() -> None:
     assert noise_of(Coverage(np.zeros((3, 3), dtype=np.float32))).kind is Edge.SHARP

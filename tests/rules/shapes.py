@@ -37,7 +37,7 @@ def wanted(role: Role = Role.RAISED, grade: Grade = Grade.ADVISED, **repairs: An
     return Settings(size=size, role=role, grade=grade, repairs=Repairs(**repairs))
 
 
-def star(points: int, angle_deg: float, radius: float = 10.0, turn: float = 0.1) -> shapely.Polygon:
+def star(points: int, angle_deg: float, radius: float = 10.0, turn: float = 0.1) -> Any:
     """A star whose points have an angle: inner radius from the law of sines."""
     half = math.radians(angle_deg) / 2
     step = math.pi / points
@@ -65,7 +65,7 @@ def discs(apart: float, radius: float = 5.0) -> Any:
     )
 
 
-def wedge(angle_deg: float, length: float = 10.0) -> shapely.Polygon:
+def wedge(angle_deg: float, length: float = 10.0) -> Any:
     half = length * math.tan(math.radians(angle_deg) / 2)
     return region(shapely.Polygon([(0, 0), (length, -half), (length, half)]))
 

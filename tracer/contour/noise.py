@@ -103,7 +103,9 @@ def _sample_grid(values: NDArray[np.float32], rings: tuple[Points, ...]) -> int:
 
     A renderer that samples on a grid puts an upright or level edge off by up to half a sample.
     """
+    rows, columns = values.shape
     at = np.floor(np.concatenate(rings)).astype(int)
+    at = np.clip(at, 0, (columns - 1, rows - 1))  # a ring may lie on the border itself
     grey = values[at[:, 1], at[:, 0]] * 255
     grey = grey[(grey > 0.5) & (grey < 254.5)]
     if len(np.unique(np.round(grey))) < FEWEST_GREYS:

@@ -81,8 +81,7 @@ def least_squares(
     row, column, value = np.concatenate(rows), np.concatenate(columns), np.concatenate(values)
     if total <= _DENSE or owner.max() < 3:
         matrix = np.bincount(row * total + column, value, minlength=total * total)
-        found: FloatArray = np.linalg.solve(matrix.reshape(total, total), right)[:size]
-        return found
+        return np.asarray(np.linalg.solve(matrix.reshape(total, total), right)[:size], np.float64)
     return _by_blocks(owner, row, column, value, right)[:size]
 
 
@@ -101,7 +100,9 @@ def _by_blocks(
     ahead = ~same & (owner[column] == (owner[row] + 1) % count)
     cells = count * width * width
     shape = (count, width, width)
-    diagonal: FloatArray = np.bincount(place[same], value[same], cells).astype(float).reshape(shape)
+    diagonal: FloatArray = (
+        np.bincount(place[same], value[same], cells).astype(np.float64).reshape(shape)
+    )
     upper: FloatArray = np.bincount(place[ahead], value[ahead], cells).astype(float).reshape(shape)
     unused = np.arange(width)[None, :] >= sizes[:, None]
     k, j = np.nonzero(unused)

@@ -132,6 +132,7 @@ def foot(segment: Segment, points: ComplexArray, low: float = 0.0, high: float =
     Exact for lines and arcs. For cubics a search over 17 places and three Newton steps: nearest
     for points that lie closer to the curve than its least radius.
     """
+    t: FloatArray
     match segment:
         case Line():
             along = segment.end - segment.start
@@ -142,8 +143,9 @@ def foot(segment: Segment, points: ComplexArray, low: float = 0.0, high: float =
             middle = (segment.start - centre) * np.exp(1j * half)
             t = 0.5 + np.angle((points - centre) / middle) / segment.sweep
         case Cubic():
-            return _cubic_foot(segment, points, low, high)
-    return np.minimum(np.maximum(t, low), high)
+            t = _cubic_foot(segment, points, low, high)
+    nearest: FloatArray = np.minimum(np.maximum(t, low), high)
+    return nearest
 
 
 def _cubic_foot(cubic: Cubic, points: ComplexArray, low: float, high: float) -> FloatArray:
@@ -153,7 +155,7 @@ def _cubic_foot(cubic: Cubic, points: ComplexArray, low: float, high: float) -> 
     grid = np.linspace(0.0, 1.0, 17)
     at = cubic.start + grid * (c + grid * (b + grid * a))
     nearest = np.abs(points[:, None] - at[None, :]).argmin(axis=1)
-    t = grid[nearest]
+    t: FloatArray = grid[nearest]
     for _ in range(3):
         away = cubic.start + t * (c + t * (b + t * a)) - points
         d1 = c + t * (2 * b + 3 * t * a)
@@ -172,7 +174,8 @@ def _tangent(segment: Segment, t: FloatArray) -> ComplexArray:
         case Line():
             return np.full(len(t), segment.start_tangent)
         case Arc():
-            return segment.start_tangent * np.exp(1j * segment.sweep * t)
+            turned: ComplexArray = segment.start_tangent * np.exp(1j * segment.sweep * t)
+            return turned
         case Cubic():
             c = 3 * (segment.control1 - segment.start)
             b = 3 * (segment.control2 - segment.control1) - c
@@ -397,10 +400,10 @@ def _rule_rows(segment: Segment, rule: Rule) -> list[tuple[FloatArray, float]]:
     chord, half = segment.end - segment.start, segment.sweep / 2
     sine = np.sin(half)
     if rule.kind == "radius":
-        unit = chord / abs(chord)
+        way = chord / abs(chord)
         by = 1 / (2 * abs(sine))
         slope = -segment.radius * np.cos(half) / (2 * sine)
-        row = np.array([-unit.real, -unit.imag, unit.real, unit.imag]) * by
+        row = np.array([-way.real, -way.imag, way.real, way.imag]) * by
         return [(np.append(row, slope), rule.value.real - segment.radius)]
     cot = np.cos(half) / sine
     away = rule.value - segment.centre

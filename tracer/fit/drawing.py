@@ -12,7 +12,7 @@ _FLATNESS = 0.05
 """Paths are checked for crossings as polygons within this share of the tolerance."""
 
 
-def fit_drawing(region: Region, tolerance_mm: float, *, pixel_mm: float, regular: bool) -> Fitted:
+def fit_drawing(region: Region, tolerance_mm: float, *, pixel_mm: float) -> Fitted:
     """Fit lines, arcs and cubics to the rings of a region.
 
     Every path of the drawing stays within `tolerance_mm` of its ring, paths do not cross

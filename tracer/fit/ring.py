@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 import shapely
@@ -190,7 +191,6 @@ def _with_lines(
     chain: Chain, points: ComplexArray, breaks: NDArray[np.intp], tolerance: float
 ) -> Chain:
     """Return the chain with each segment that strays replaced by lines within the tolerance."""
-    n = len(chain.segments)
     segments: list[Segment] = []
     smooth: list[bool] = []
     for k, segment in enumerate(chain.segments):
@@ -210,7 +210,7 @@ def _lines(start: complex, points: ComplexArray, end: complex, tolerance: float)
     line = shapely.LineString(np.column_stack([z.real, z.imag])).simplify(tolerance)
     xy = shapely.get_coordinates(line)
     w = (xy[:, 0] + 1j * xy[:, 1]).tolist()
-    return [Line(p, q) for p, q in zip(w[:-1], w[1:], strict=True) if p != q]
+    return [Line(p, q) for p, q in pairwise(w) if p != q]
 
 
 def _attempt(span: Span, even: ComplexArray, step: float, guide: _Guide) -> _Attempt:

@@ -285,7 +285,13 @@ def _delaunay(point: ComplexArray) -> IntArray:
     Of points that coincide only one is used.
     """
     coordinates = np.column_stack([point.real, point.imag])
-    found = shapely.delaunay_triangles(shapely.MultiPoint(coordinates))
+    try:
+        found = shapely.delaunay_triangles(shapely.MultiPoint(coordinates))
+    except shapely.GEOSException:  # points that all but coincide
+        # a shift of a millionth of a millimetre sets them apart, far below what is measured
+        apart = np.arange(len(coordinates))[:, None] * np.array([[0.6180339887, 0.7548776662]]) % 1
+        found = shapely.delaunay_triangles(shapely.MultiPoint(coordinates + 1e-6 * apart))
+        return _nearest_indices(found, coordinates)
     corners = shapely.get_coordinates(found).reshape(-1, 4, 2)[:, :3]
     seen = corners[..., 0] + 1j * corners[..., 1]
     order = np.argsort(point, kind="stable")
@@ -294,6 +300,21 @@ def _delaunay(point: ComplexArray) -> IntArray:
     turned = ((p[:, 1] - p[:, 0]) * np.conj(p[:, 2] - p[:, 0])).imag > 0
     index[turned] = index[turned][:, ::-1]
     return index.astype(np.int64)
+
+
+def _nearest_indices(triangles: shapely.Geometry, coordinates: FloatArray) -> IntArray:
+    """Return triangles as indices of the points nearest to their corners, counter-clockwise."""
+    corners = shapely.get_coordinates(triangles).reshape(-1, 4, 2)[:, :3].reshape(-1, 2)
+    tree = shapely.STRtree([shapely.Point(xy) for xy in coordinates])
+    index = np.asarray(tree.nearest(shapely.points(corners)), dtype=np.int64).reshape(-1, 3)
+    p = (coordinates[:, 0] + 1j * coordinates[:, 1])[index]
+    turned = ((p[:, 1] - p[:, 0]) * np.conj(p[:, 2] - p[:, 0])).imag > 0
+    index[turned] = index[turned][:, ::-1]
+    flat = (
+        (index[:, 0] == index[:, 1]) | (index[:, 1] == index[:, 2]) | (index[:, 0] == index[:, 2])
+    )
+    kept: IntArray = index[~flat]
+    return kept
 
 
 def _circumcentres(p: ComplexArray) -> ComplexArray:
