@@ -241,10 +241,6 @@ def test_stems_of_a_font(package: str, file: str) -> None:
     assert verified.least_metal.mm == pytest.approx(wanted, abs=error(wanted))
 
 
-@pytest.mark.xfail(
-    strict=False,
-    reason="GEOS triangulates rows of samples along straight sides not quite by Delaunay",
-)
 @given(
     st.sampled_from([0.0, 90.0, 180.0, 270.0]),
     st.booleans(),
@@ -374,7 +370,9 @@ def test_agrees_with_the_raster(
     region = shapely.set_precision(region, 1e-4)
     assume(region.geom_type in ("Polygon", "MultiPolygon") and region.area > 0.1)
     assume(region.is_valid)
-    # pixels join what nearly touches, and their reach goes across a gap
+    # pixels join what nearly touches, and their reach goes across a narrow gap
+    filled = region.buffer(0.3 * limit).buffer(-0.3 * limit).difference(region)
+    assume(all(part.area < 0.03 for part in shapely.get_parts(filled)))
     assume(rings_of(region) == rings_of(region.buffer(6 * pixel)))
     x0, y0, x1, y1 = region.bounds
     xs = np.arange(x0 - 0.3, x1 + 0.3, pixel)

@@ -20,12 +20,16 @@ from numpy.typing import NDArray
 from tracer.curves.path import Drawing
 from tracer.curves.segments import ComplexArray, FloatArray
 from tracer.rules.boundary import Curves, IntArray, Samples, first_samples, refined
+from tracer.rules.delaunay import delaunay, opposites
 
 LEAST_TURN_RAD = 1e-4
 """A boundary that turns less from sample to sample counts as straight."""
 MOST_SAMPLES = 200_000
 MOST_ROUNDS = 5
 MOST_PARTS = 8
+FLAT = 1e-8
+"""A triangle whose height is less than this part of its longest edge has none."""
+MOST_FLAT = 8
 FRAME_POINTS = 16
 FRAME_REACH = 100
 """Of the drawing: so far away that discs in the open ground count as without end."""
@@ -109,7 +113,7 @@ class _Mesh:
         self.before = np.concatenate([samples.before, alone])
         self.after = np.concatenate([samples.after, alone])
         self.ring = np.concatenate([samples.ring, np.full(FRAME_POINTS, -1)])
-        self.triangles = _delaunay(self.point)
+        self.triangles = delaunay(self.point)
         self._find_sides()
         self._find_centres()
 
@@ -121,24 +125,41 @@ class _Mesh:
         self.against_boundary = self.after[end] == start
         self.with_boundary &= start < self.count
         self.against_boundary &= end < self.count
-        size = len(self.point)
-        key, opposite = start * size + end, end * size + start
-        order = np.argsort(key)
-        place = np.searchsorted(key[order], opposite)
-        place[place == len(key)] = 0
-        found = order[place]
-        self.opposite = np.where(key[found] == opposite, found, -1)
+        self.opposite = opposites(self.triangles, len(self.point))
         self.start, self.end = start, end
 
     def _find_centres(self) -> None:
         """Centre and radius of the disc of each triangle, on the bisector of two sides."""
-        centre = _circumcentres(self.point[self.triangles])
+        centre = self._circumcentres()
         radius, feet, distances = self._clearance(centre)
         moved = _towards_bisector(centre, feet, distances)
         moved_radius, _, _ = self._clearance(moved)
         better = moved_radius > radius
         self.centre = np.where(better, moved, centre)
         self.radius = np.where(better, moved_radius, radius)
+
+    def _circumcentres(self) -> ComplexArray:
+        """Return the centre of the circle through the corners of each triangle.
+
+        Samples of one straight side can make a triangle without height, whose circle is lost in
+        rounding; it takes that of the neighbour across its longest edge, on whose circle it lies.
+        """
+        p = self.point[self.triangles]
+        b, c = p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]
+        cross = (np.conj(b) * c).imag
+        edges = np.abs(np.roll(p, -1, axis=1) - p)
+        flat = cross <= FLAT * edges.max(axis=1) ** 2
+        square_b, square_c = np.abs(b) ** 2, np.abs(c) ** 2
+        offset = 1j * (b * square_c - c * square_b) / (2 * np.where(flat, 1, cross))
+        centre: ComplexArray = p[:, 0] + offset
+        for _ in range(MOST_FLAT):  # neighbours may be flat themselves
+            if not flat.any():
+                break
+            index = np.flatnonzero(flat)
+            across = self.opposite[3 * index + edges[index].argmax(axis=1)] // 3
+            centre[index] = centre[across]
+            flat[index] = flat[across]
+        return centre
 
     def _clearance(self, centre: ComplexArray) -> tuple[FloatArray, ComplexArray, FloatArray]:
         """Return the distance to the chords at each triangle's corners, the feet, all distances."""
@@ -277,54 +298,6 @@ def _rings(
             within = shapely.contains_xy(polygon, starts.real, starts.imag)
             holes[k] = (n, area - sum(pieces[i][1] for i in np.flatnonzero(within)))
     return tuple(pieces), tuple(holes)
-
-
-def _delaunay(point: ComplexArray) -> IntArray:
-    """Return the Delaunay triangles of points as indices, (T, 3), counter-clockwise.
-
-    Of points that coincide only one is used.
-    """
-    coordinates = np.column_stack([point.real, point.imag])
-    try:
-        found = shapely.delaunay_triangles(shapely.MultiPoint(coordinates))
-    except shapely.GEOSException:  # points that all but coincide
-        # a shift of a millionth of a millimetre sets them apart, far below what is measured
-        apart = np.arange(len(coordinates))[:, None] * np.array([[0.6180339887, 0.7548776662]]) % 1
-        found = shapely.delaunay_triangles(shapely.MultiPoint(coordinates + 1e-6 * apart))
-        return _nearest_indices(found, coordinates)
-    corners = shapely.get_coordinates(found).reshape(-1, 4, 2)[:, :3]
-    seen = corners[..., 0] + 1j * corners[..., 1]
-    order = np.argsort(point, kind="stable")
-    index = order[np.searchsorted(point[order], seen)]
-    p = point[index]
-    turned = ((p[:, 1] - p[:, 0]) * np.conj(p[:, 2] - p[:, 0])).imag > 0
-    index[turned] = index[turned][:, ::-1]
-    return index.astype(np.int64)
-
-
-def _nearest_indices(triangles: shapely.Geometry, coordinates: FloatArray) -> IntArray:
-    """Return triangles as indices of the points nearest to their corners, counter-clockwise."""
-    corners = shapely.get_coordinates(triangles).reshape(-1, 4, 2)[:, :3].reshape(-1, 2)
-    tree = shapely.STRtree([shapely.Point(xy) for xy in coordinates])
-    index = np.asarray(tree.nearest(shapely.points(corners)), dtype=np.int64).reshape(-1, 3)
-    p = (coordinates[:, 0] + 1j * coordinates[:, 1])[index]
-    turned = ((p[:, 1] - p[:, 0]) * np.conj(p[:, 2] - p[:, 0])).imag > 0
-    index[turned] = index[turned][:, ::-1]
-    flat = (
-        (index[:, 0] == index[:, 1]) | (index[:, 1] == index[:, 2]) | (index[:, 0] == index[:, 2])
-    )
-    kept: IntArray = index[~flat]
-    return kept
-
-
-def _circumcentres(p: ComplexArray) -> ComplexArray:
-    b, c = p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]
-    cross = (np.conj(b) * c).imag
-    flat = cross == 0
-    offset = 1j * (b * np.abs(c) ** 2 - c * np.abs(b) ** 2) / (2 * np.where(flat, 1, cross))
-    middle: ComplexArray = p.mean(axis=1)
-    found: ComplexArray = np.where(flat, middle, p[:, 0] + offset)
-    return found
 
 
 def _foot(place: ComplexArray, a: ComplexArray, b: ComplexArray) -> ComplexArray:
