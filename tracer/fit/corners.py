@@ -146,6 +146,12 @@ def rounded_reach(turn: FloatArray, scale: float) -> FloatArray:
     return _ROUNDED_PX * scale / np.maximum(np.cos(np.abs(turn) / 2), 0.25)
 
 
+def tip_gap(turn: FloatArray | float, scale: float) -> FloatArray:
+    """Return how far off the ring the sides of a true corner may meet at most, px (by trial)."""
+    sharp = np.minimum(np.tan(np.minimum(turn, 3.1) / 2), 5.0)
+    return np.asarray(scale * (0.30 + 0.45 * sharp))
+
+
 def _placed(ring: Ring, found: Corners, tolerance: float, scale: float) -> Corners:
     """Return the corners with tips from the longest sides that are clear of what is rounded."""
     n = len(found.index)
@@ -188,8 +194,7 @@ def _passing(
     seen: Evidence, reach: float, least: float, tolerance: float, scale: float
 ) -> Evidence:
     turn = np.abs(seen.turn)
-    sharp = np.minimum(np.tan(np.minimum(turn, 3.1) / 2), 5.0)
-    allowed = scale * (0.30 + 0.45 * sharp)
+    allowed = tip_gap(turn, scale)
     if math.isfinite(reach):  # straight sides: a curve would be off by reach tan(turn / 4)
         allowed = np.minimum(allowed, 0.6 * reach * np.tan(turn / 4))
     keep = (

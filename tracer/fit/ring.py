@@ -20,7 +20,7 @@ from tracer.fit.choose import (
     choose,
     smoothed,
 )
-from tracer.fit.corners import Corners, corners, rounded_reach
+from tracer.fit.corners import Corners, corners, tip_gap
 from tracer.fit.cubic import well_formed
 from tracer.fit.meet import cut, meeting
 from tracer.fit.samples import Ring, ring_of
@@ -29,6 +29,13 @@ from tracer.fit.spans import Span, breaks_of, cut_spans, whole_span
 _SHARE = 0.6
 """Segments are chosen on smoothed samples within this share of the tolerance."""
 _TRIALS = 5
+_LET_PASS = 1.5
+"""Times the tolerance that a span may be off at last, and that stray points may be off."""
+_STRAY = 0.015
+"""Share of the points of a span that may stray."""
+
+_SHIFTED_PX = 0.7
+"""A cubic may be shifted this far at a corner where it cannot be extended."""
 
 _ROUNDED_SAMPLES = 6
 """A ring may be rounded off this many samples from a corner, where it is found to be."""
@@ -55,13 +62,16 @@ def fit_ring(points: ComplexArray, tolerance: float) -> Path:
         return Path(fit_span(span, ring.step, tolerance, rough).segments)
     spans = cut_spans(ring, found, rough)
     chains = [fit_span(span, ring.step, tolerance, rough) for span in spans]
-    return Path(joined(chains, found, rough))
+    return Path(joined(ring, chains, found, tolerance))
 
 
 def whole_circle(ring: Ring, tolerance: float) -> Path | None:
     """Return the ring as one circle of two arcs, if it is one."""
     centre, radius, off = fit_circles(ring.vertices[None, :])
-    if not np.abs(off).max() <= tolerance or not radius[0] < ring.length:
+    worst = np.abs(off).max()
+    if not worst <= _LET_PASS * tolerance or not radius[0] < ring.length:
+        return None
+    if (np.abs(off) > tolerance).mean() > _STRAY:
         return None
     if off.std() > 0.4 * tolerance:
         return None
@@ -99,6 +109,11 @@ class _Attempt:
     away: FloatArray  # (N,), distance of each point from the chain
     kinks: list[int]  # segments that are ill-formed or should end smoothly and do not
 
+    def within(self, tolerance: float) -> bool:
+        """Tell whether the chain is well-formed and follows all but a few stray points."""
+        stray = int((self.away > tolerance).sum())
+        return self.worst <= _LET_PASS * tolerance and stray <= _STRAY * len(self.away)
+
     @property
     def worst(self) -> float:
         return math.inf if self.kinks else float(self.away.max())
@@ -108,7 +123,8 @@ def fit_span(span: Span, step: float, tolerance: float, rough: float) -> Chain:
     """Return the cheapest chain that stays within `tolerance` of the points of a span.
 
     Where an attempt strays, the next one is held tighter, may end pieces in more places, and at
-    last may turn a corner. What no curve follows then is followed by straight lines.
+    last may turn a corner. After that `_LET_PASS` times the tolerance is let pass: many small
+    segments would only follow the noise. What strays further is followed by straight lines.
     """
     even = smoothed(span.even, max(1, round(2 * rough)), closed=span.closed)
     guide = _Guide(
@@ -120,7 +136,7 @@ def fit_span(span: Span, step: float, tolerance: float, rough: float) -> Chain:
     best: _Attempt | None = None
     for trial in range(_TRIALS):
         tried = _attempt(span, even, step, guide)
-        if tried.worst <= tolerance:
+        if tried.within(tolerance):
             return tried.chain
         if best is None or tried.worst < best.worst:
             best = tried
@@ -197,7 +213,7 @@ def _with_lines(
         own = points[breaks[k] : breaks[k + 1]]
         off = np.abs(own - segment.at(foot(segment, own))) if len(own) else np.zeros(1)
         lines: list[Segment] = [segment]
-        if not off.max() <= tolerance:
+        if not off.max() <= _LET_PASS * tolerance:
             lines = _lines(segment.start, own, segment.end, 0.9 * tolerance)
         segments.extend(lines)
         follows = k < len(chain.smooth) and chain.smooth[k]
@@ -292,38 +308,91 @@ def sound(segment: Segment) -> bool:
     return bool(well_formed(p0, p1, p2, p3)[0])
 
 
-def joined(chains: list[Chain], found: Corners, rough: float) -> tuple[Segment, ...]:
-    """Return the segments of all chains, each extended or cut to where it meets the next."""
+def joined(
+    ring: Ring, chains: list[Chain], found: Corners, tolerance: float
+) -> tuple[Segment, ...]:
+    """Return the segments of all chains, each extended or cut to where it meets the next.
+
+    Where the sides would meet far off the ring the tip is blunt: a short line joins them.
+    """
     n = len(chains)
-    reach = (2 * rounded_reach(found.turn, rough) + 0.5) * rough
     meets = [
-        _meet(chains[i - 1].segments[-1], chains[i].segments[0], complex(found.tip[i]), reach[i])
+        _meet(ring, chains[i - 1].segments[-1], chains[i].segments[0], found, i, tolerance)
         for i in range(n)
     ]
     segments: list[Segment] = []
     for i, chain in enumerate(chains):
         own = list(chain.segments)
-        _, first, start = meets[i]
-        last, _, end = meets[(i + 1) % n]
+        after, before = meets[i], meets[(i + 1) % n]
         if len(own) == 1:
-            own[0] = adapted(own[0], first, last, start, end)
+            own[0] = adapted(own[0], after.u, before.t, after.start, before.end)
         else:
-            own[0] = adapted(own[0], first, 1.0, start, own[0].end)
-            own[-1] = adapted(own[-1], 0.0, last, own[-1].start, end)
+            own[0] = adapted(own[0], after.u, 1.0, after.start, own[0].end)
+            own[-1] = adapted(own[-1], 0.0, before.t, own[-1].start, before.end)
         segments.extend(own)
+        if abs(before.end - before.start) > 1e-9:
+            segments.append(Line(before.end, before.start))
     return tuple(segments)
 
 
+@dataclass(frozen=True, slots=True)
+class _Meet:
+    """Where one chain ends, at its parameter t, and where the next one starts, at u."""
+
+    t: float
+    u: float
+    end: complex
+    start: complex
+
+
 def _meet(
-    before: Segment, after: Segment, tip: complex, reach: float
-) -> tuple[float, float, complex]:
-    """Return (t, u, place): where `before` at t and `after` at u meet; the tip if they do not."""
+    ring: Ring, before: Segment, after: Segment, found: Corners, i: int, tolerance: float
+) -> _Meet:
+    index, tip = int(found.index[i]), complex(found.tip[i])
+    around = ring.even[(index + np.arange(-8, 9)) % len(ring.even)]
     at = meeting(before, after)
-    if at is not None:
-        place = complex(before.at(np.array([at[0]]))[0])
-        if abs(place - tip) <= reach:
-            return at[0], at[1], place
-    return 1.0, 0.0, tip
+    if at is None:
+        place, t, u = _tangents_meet(before, after, tip), 1.0, 0.0
+    else:
+        t, u = at
+        place = complex(before.at(np.array([t]))[0])
+    turn = abs(float(np.angle(after.start_tangent * before.end_tangent.conjugate())))
+    rough = min(max(1.0, tolerance / 0.1) ** 0.5, 1.3)
+    near = np.abs(around - place).min() <= 1.1 * tip_gap(turn, rough)
+    if near and _follows(before, 0.0, t, place) and _follows(after, u, 1.0, place):
+        return _Meet(t, u, place, place)
+    t = _leaves(before, around[8::-1], tolerance, 0.1, 3.0)
+    u = _leaves(after, around[8:], tolerance, -2.0, 0.9)
+    return _Meet(t, u, complex(before.at(np.array([t]))[0]), complex(after.at(np.array([u]))[0]))
+
+
+def _follows(segment: Segment, first: float, last: float, place: complex) -> bool:
+    """Tell whether a segment cut or extended to `place` keeps its course, see `adapted`."""
+    start, end = (place, segment.end) if first else (segment.start, place)
+    if not isinstance(segment, Cubic) or sound(cut(segment, first, last, start, end)):
+        return True
+    return abs(place - (segment.start if first else segment.end)) < _SHIFTED_PX
+
+
+def _leaves(
+    segment: Segment, samples: ComplexArray, tolerance: float, low: float, high: float
+) -> float:
+    """Return the parameter at the first of `samples` that lies on the segment, extended."""
+    at = foot(segment, samples, low, high)
+    near = np.abs(samples - segment.at(at)) <= tolerance
+    return float(at[int(np.argmax(near))]) if near.any() else float(at[-1])
+
+
+def _tangents_meet(before: Segment, after: Segment, tip: complex) -> complex:
+    """Return where the tangents at the ends meet; the middle of the ends when that is far off."""
+    p, d = before.end, before.end_tangent
+    q, e = after.start, after.start_tangent
+    cross = (d.conjugate() * e).imag
+    if abs(cross) > 0.02:
+        place = p + ((q - p).conjugate() * e).imag / cross * d
+        if abs(place - tip) < 4 + abs(q - p):
+            return place
+    return (p + q) / 2
 
 
 def adapted(segment: Segment, first: float, last: float, start: complex, end: complex) -> Segment:
