@@ -13,18 +13,17 @@ from tests.truth import true_outline
 
 
 @pytest.mark.parametrize(
-    ("rendering", "p95", "p99"),
+    ("rendering", "p95"),
     [
-        # measured on 60 drawings at 512 px: 0.013 and 0.027
-        ("fine", 0.03, 0.06),
+        # twice what 60 drawings showed at 512 px, where corners take half the share of the outline
+        ("fine", 2 * 0.013),
         # the renderer puts upright and level edges off by up to 0.125 px
-        ("alpha", 0.125, 0.2),
-        # measured 0.097 and 0.195
-        ("blur", 0.15, 0.3),
-        ("jpeg60", 0.15, 0.25),
+        ("alpha", 0.125),
+        ("blur", 2 * 0.097),
+        ("jpeg60", 2 * 0.109),
     ],
 )
-def test_refined_rings_lie_on_the_true_outline(rendering: str, p95: float, p99: float) -> None:
+def test_refined_rings_lie_on_the_true_outline(rendering: str, p95: float) -> None:
     rows = []
     for drawing in mixed(6):
         truth = true_outline(drawing, 256)
@@ -33,17 +32,17 @@ def test_refined_rings_lie_on_the_true_outline(rendering: str, p95: float, p99: 
         assert outline is not None, trouble
         rows.append(measure(outline, truth, drawing.name, ms))
     assert np.median([row.p95 for row in rows]) < p95
-    assert np.median([row.p99 for row in rows]) < p99
 
 
 def test_every_rendering_shows_the_same_drawing() -> None:
     drawing = next(iter(mixed(6)))
-    area = true_outline(drawing, 128).region.area
+    region = true_outline(drawing, 128).region
     for name, rendering in RENDERINGS.items():
         values = rendering(drawing, 128)
         assert values.dtype == np.float32, name
-        # quarters of a pixel along the whole outline at worst
-        assert float(values.sum()) == pytest.approx(area, rel=0.03), name
+        # 1-bit edges lie up to half a pixel off, all of them one way at worst
+        worst = region.length * (0.5 if name == "bit" else 0.125)
+        assert float(values.sum()) == pytest.approx(region.area, abs=worst), name
 
 
 def test_the_table_and_the_sheet_are_written(
