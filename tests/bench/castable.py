@@ -145,7 +145,7 @@ def one(
     )
     counts["places hidden"] += len(run.hidden)
     counts["runs with hidden places"] += bool(run.hidden)
-    counts["invalid drawings"] += any(width.mm == 0 for _, width in run.hidden)
+    counts["runs with a hidden width of 0"] += any(width.mm == 0 for _, width in run.hidden)
     counts["runs over-repaired"] += run.outside > MOST_OUTSIDE
     for side, _ in run.hidden:
         counts[f"hidden: {side}"] += 1
