@@ -167,6 +167,9 @@ def size_and_mend(traced: Traced, job: Job) -> Result:
     fitted = replace(fitted, drawing=fitted.drawing.mapped(off))
     job.progress("verifying")
     svg = write_svg(fitted.drawing, unit=settings.unit, title=traced.artwork.name, description=MARK)
+    left, bottom, _, _ = fitted.drawing.bounds
+    written = read_svg(svg).mapped(1, complex(left, bottom))  # a page begins at its own corner
+    verified = verify_drawing(written, settings.role, limits, grade=settings.grade)
     return Result(
         artwork=traced.artwork,
         coverage=traced.coverage,
@@ -178,7 +181,7 @@ def size_and_mend(traced: Traced, job: Job) -> Result:
         drawn=_scaled(sized.drawn, off),
         mended=_scaled_mended(sized.mended, off),
         fitted=fitted,
-        verified=verify_drawing(read_svg(svg), settings.role, limits),
+        verified=verified,
         tolerance_mm=sized.tolerance_mm,
         sizes=size_curve(sized.drawn, limits, settings, _widths(sized.drawn, job.sizes)),
         decisions=(*traced.decisions, *(Decision("limits", note) for note in notes)),
