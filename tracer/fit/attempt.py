@@ -1,0 +1,280 @@
+"""One span to a chain: choose, fit, look how far off it is, and learn from that."""
+
+import math
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from tracer.curves.segments import Arc, ComplexArray, Cubic, FloatArray, Line, Segment
+from tracer.fit.chain import Chain, deviations, fit_chain, foot, joint_angles
+from tracer.fit.choose import ARC, LINE, Piece, break_candidates, choose, smoothed
+from tracer.fit.joints import LEAST_TURN, adapted, sound
+from tracer.fit.spans import Span, breaks_of
+
+_SHARE = 0.6
+"""Segments are chosen on smoothed samples within this share of the tolerance."""
+_TRIALS = 5
+LET_PASS = 1.5
+"""Times the tolerance that a span may be off at last, and that stray points may be off."""
+STRAY = 0.015
+"""Share of the points of a span that may stray."""
+
+_SHORT_ARC_PX = 4.5
+"""An arc shorter than this may be a corner that the pixels have rounded."""
+
+_ROUNDED_SAMPLES = 6
+"""A ring may be rounded off this many samples from a corner, where it is found to be."""
+
+_BENT = math.radians(35)
+"""Pieces that disagree by more than this meet in a corner that was not seen before."""
+_LOOSELY_BENT = math.radians(8)
+"""The same where smooth joints have been tried and led astray."""
+_KINK = math.radians(0.5)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Guide:
+    """What a failed attempt teaches the next one (samples of the span)."""
+
+    tolerance: FloatArray  # (M,), how far a piece may be from each sample
+    stops: NDArray[np.intp]  # where pieces may end
+    loose: NDArray[np.intp]  # where a joint may be a corner
+    forced: NDArray[np.intp]  # what no piece may pass
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Attempt:
+    chain: Chain
+    breaks: NDArray[np.intp]
+    span: Span  # as begun
+    shift: int  # sample at which a closed span begins
+    away: FloatArray  # (N,), distance of each point from the chain
+    kinks: list[int]  # segments that are ill-formed or should end smoothly and do not
+
+    def within(self, tolerance: float) -> bool:
+        """Tell whether the chain is well-formed and follows all but a few stray points."""
+        stray = int((self.away > tolerance).sum())
+        return self.worst <= LET_PASS * tolerance and stray <= STRAY * len(self.away)
+
+    @property
+    def worst(self) -> float:
+        return math.inf if self.kinks else float(self.away.max())
+
+
+def fit_span(span: Span, step: float, tolerance: float, rough: float) -> Chain:
+    """Return the cheapest chain that stays within `tolerance` of the points of a span.
+
+    Where an attempt strays, the next one is held tighter, may end pieces in more places, and at
+    last may turn a corner. After that `LET_PASS` times the tolerance is let pass: many small
+    segments would only follow the noise. What strays further is followed by straight lines.
+    """
+    even = smoothed(span.even, max(1, round(2 * rough)), closed=span.closed)
+    guide = _Guide(
+        np.full(len(even), _SHARE * tolerance),
+        break_candidates(even, step, rough, closed=span.closed),
+        np.empty(0, dtype=np.intp),
+        np.empty(0, dtype=np.intp),
+    )
+    best: _Attempt | None = None
+    for trial in range(_TRIALS):
+        tried = _attempt(span, even, step, guide)
+        if tried.within(tolerance):
+            sharp = _sharpened(tried, tolerance)
+            return sharp.chain if sharp.within(tolerance) else tried.chain
+        if best is None or tried.worst < best.worst:
+            best = tried
+        guide = _taught(guide, tried, tolerance, again=trial > 0)
+        span = _trimmed(span, tried, tolerance)
+    assert best is not None
+    if math.isinf(best.worst):
+        lines = _lines(complex(span.even[0]), span.points, complex(span.even[-1]), 0.9 * tolerance)
+        if span.closed:
+            lines = _lines(
+                complex(span.points[0]), span.points[1:], complex(span.points[0]), 0.9 * tolerance
+            )
+        return Chain(tuple(lines), (False,) * (len(lines) - (not span.closed)), span.closed)
+    return _with_lines(best.chain, best.span.points, best.breaks, tolerance)
+
+
+def _taught(guide: _Guide, tried: _Attempt, tolerance: float, *, again: bool) -> _Guide:
+    """Return the guide changed around each segment's worst place and around each kink."""
+    size = len(guide.tolerance)
+    closed = tried.span.closed
+    places = []
+    for a, b in zip(tried.breaks[:-1], tried.breaks[1:], strict=True):
+        away = tried.away[a:b]
+        if len(away) and not away.max() <= tolerance:
+            places.append(tried.span.place[a + int(np.nanargmax(away))])
+    n = len(tried.breaks) - 1
+    places += [
+        tried.span.place[min(tried.breaks[(k + 1) % n], len(tried.away) - 1)] for k in tried.kinks
+    ]
+    bad = (np.rint(np.array(places)).astype(np.intp) + tried.shift) % size
+    near = bad[:, None] + np.arange(-8, 9)
+    more = bad[:, None] + np.array([-8, -4, 0, 4, 8])
+    if closed:
+        near, more = near % size, more % size
+    else:
+        near, more = np.clip(near, 0, size - 1), np.clip(more, 0, size - 1)
+    held = guide.tolerance.copy()
+    held[np.unique(near)] *= 0.6
+    stops = np.union1d(guide.stops, more)
+    if not again:
+        return _Guide(held, stops, guide.loose, guide.forced)
+    inner = bad if closed else bad[(bad > 5) & (bad < size - 6)]
+    return _Guide(held, stops, np.union1d(guide.loose, near), np.union1d(guide.forced, inner))
+
+
+def _trimmed(span: Span, tried: _Attempt, tolerance: float) -> Span:
+    """Return an open span without the points near its ends that stray: they are rounded off."""
+    if span.closed or len(span.points) < 12 or len(tried.away) != len(span.points):
+        return span
+    stray = np.flatnonzero(tried.away > tolerance)
+    place, end = span.place, len(span.even) - 1
+    reach = min(_ROUNDED_SAMPLES, 0.15 * end)
+    front = stray[place[stray] < reach]
+    rear = stray[place[stray] > end - reach]
+    low = int(front[-1]) + 1 if len(front) else 0
+    high = int(rear[0]) if len(rear) else len(span.points)
+    if high - low < 4:
+        return span
+    return replace(
+        span,
+        points=span.points[low:high],
+        weights=span.weights[low:high],
+        place=span.place[low:high],
+    )
+
+
+def _with_lines(
+    chain: Chain, points: ComplexArray, breaks: NDArray[np.intp], tolerance: float
+) -> Chain:
+    """Return the chain with each segment that strays replaced by lines within the tolerance."""
+    segments: list[Segment] = []
+    smooth: list[bool] = []
+    for k, segment in enumerate(chain.segments):
+        own = points[breaks[k] : breaks[k + 1]]
+        off = np.abs(own - segment.at(foot(segment, own))) if len(own) else np.zeros(1)
+        lines: list[Segment] = [segment]
+        if not off.max() <= LET_PASS * tolerance:
+            lines = _lines(segment.start, own, segment.end, 0.9 * tolerance)
+        segments.extend(lines)
+        follows = k < len(chain.smooth) and chain.smooth[k]
+        smooth.extend([False] * (len(lines) - 1) + [follows and lines == [segment]])
+    return Chain(tuple(segments), tuple(smooth[: len(segments) - (not chain.closed)]), chain.closed)
+
+
+def _lines(start: complex, points: ComplexArray, end: complex, tolerance: float) -> list[Segment]:
+    z = np.concatenate([[start], points, [end]])
+    line = shapely.LineString(np.column_stack([z.real, z.imag])).simplify(tolerance)
+    xy = shapely.get_coordinates(line)
+    w = (xy[:, 0] + 1j * xy[:, 1]).tolist()
+    return [Line(p, q) for p, q in pairwise(w) if p != q]
+
+
+def _attempt(span: Span, even: ComplexArray, step: float, guide: _Guide) -> _Attempt:
+    pieces = choose(even, guide.stops, step, guide.tolerance, guide.forced, closed=span.closed)
+    shift = pieces[0].first if span.closed else 0
+    loose = np.isin([p.last % len(even) for p in pieces], guide.loose)
+    if span.closed:
+        even, span = _turned(even, span, shift)
+        pieces = [replace(p, first=p.first - shift, last=p.last - shift) for p in pieces]
+    chain = _chain(even, pieces, loose, closed=span.closed)
+    stops = np.array([p.first for p in pieces] + [pieces[-1].last], dtype=np.intp)
+    return _fitted(chain, span, breaks_of(span, stops), shift)
+
+
+def _fitted(chain: Chain, span: Span, breaks: NDArray[np.intp], shift: int) -> _Attempt:
+    """Return the chain fitted to the points of the span, and how well it follows them."""
+    chain, breaks = fit_chain(chain, span.points, span.weights, breaks)
+    if span.closed:
+        moved = int(breaks[0])
+        span, breaks = _rolled(span, moved), breaks - moved
+    away = np.abs(deviations(chain, span.points, breaks))
+    turns = np.abs(joint_angles(chain))
+    kinks = [k for k, s in enumerate(chain.smooth) if s and not turns[k] <= _KINK]
+    kinks += [k for k, s in enumerate(chain.segments) if not sound(s)]
+    return _Attempt(chain, breaks, span, shift, away, kinks)
+
+
+def _sharpened(tried: _Attempt, tolerance: float) -> _Attempt:
+    """Return the attempt with arcs too short to tell from a corner made corners, if that fits.
+
+    An arc of radius r that turns by d is off the corner of its tangents by r (1 / cos(d / 2) - 1).
+    """
+    segments, smooth = list(tried.chain.segments), list(tried.chain.smooth)
+    breaks = tried.breaks.tolist()
+    k = 1
+    while k < len(segments) - 1:
+        arc = segments[k]
+        if not isinstance(arc, Arc) or not _like_a_corner(arc, tolerance):
+            k += 1
+            continue
+        corner = arc.start + arc.start_tangent * arc.radius * math.tan(abs(arc.sweep) / 2)
+        segments[k - 1] = adapted(segments[k - 1], 0.0, 1.0, segments[k - 1].start, corner)
+        segments[k + 1] = adapted(segments[k + 1], 0.0, 1.0, corner, segments[k + 1].end)
+        breaks[k] = (breaks[k] + breaks[k + 1]) // 2
+        smooth[k - 1] = False
+        del segments[k], smooth[k], breaks[k + 1]
+    if len(segments) == len(tried.chain.segments):
+        return tried
+    chain = Chain(tuple(segments), tuple(smooth), tried.chain.closed)
+    return _fitted(chain, tried.span, np.array(breaks, dtype=np.intp), tried.shift)
+
+
+def _like_a_corner(arc: Arc, tolerance: float) -> bool:
+    gap = arc.radius * (1 / math.cos(min(abs(arc.sweep) / 2, 1.2)) - 1)
+    turns = LEAST_TURN < abs(arc.sweep) < 1.6
+    return turns and arc.length < _SHORT_ARC_PX and gap <= tolerance
+
+
+def _rolled(span: Span, count: int) -> Span:
+    """Return a closed span whose points begin `count` later."""
+    return replace(
+        span,
+        points=np.roll(span.points, -count),
+        weights=np.roll(span.weights, -count),
+        place=np.roll(span.place, -count),
+    )
+
+
+def _turned(even: ComplexArray, span: Span, shift: int) -> tuple[ComplexArray, Span]:
+    """Return a closed span begun at sample `shift`."""
+    size = len(even)
+    first = int(np.searchsorted(span.place, shift))
+    place = np.roll((span.place - shift) % size, -first)
+    return np.roll(even, -shift), Span(
+        np.roll(span.even, -shift),
+        np.roll(span.points, -first),
+        np.roll(span.weights, -first),
+        place,
+        closed=True,
+    )
+
+
+def _chain(
+    even: ComplexArray, pieces: list[Piece], loose: NDArray[np.bool_], *, closed: bool
+) -> Chain:
+    size = len(even)
+    segments: list[Segment] = []
+    for piece in pieces:
+        a, b = complex(even[piece.first % size]), complex(even[piece.last % size])
+        if piece.kind == LINE:
+            segments.append(Line(a, b))
+        elif piece.kind == ARC:
+            segments.append(Arc(a, b, piece.sweep))
+        else:
+            segments.append(Cubic(a, piece.control1, piece.control2, b))
+    chain = Chain(tuple(segments), (True,) * (len(segments) - (not closed)), closed)
+    bent = np.abs(joint_angles(chain))
+    n = len(segments)
+    straight = [isinstance(s, Line) for s in segments]
+    smooth = tuple(
+        bool(bent[k] <= (_LOOSELY_BENT if loose[k] else _BENT))
+        and not (straight[k] and straight[(k + 1) % n])
+        for k in range(len(chain.smooth))
+    )
+    return Chain(chain.segments, smooth, closed)

@@ -1,0 +1,133 @@
+"""Chains joined at the corners between them."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from tracer.curves.segments import ComplexArray, Cubic, Line, Segment
+from tracer.fit.chain import Chain, foot
+from tracer.fit.corners import Corners, tip_gap
+from tracer.fit.cubic import well_formed
+from tracer.fit.meet import cut, meeting
+from tracer.fit.samples import Ring
+
+LEAST_TURN = math.radians(8)
+"""A corner that turns less between the fitted sides was none."""
+
+_SHIFTED_PX = 0.7
+"""A cubic may be shifted this far at a corner where it cannot be extended."""
+
+
+def joined(
+    ring: Ring, chains: list[Chain], found: Corners, tolerance: float
+) -> tuple[Segment, ...]:
+    """Return the segments of all chains, each extended or cut to where it meets the next.
+
+    Where the sides would meet far off the ring the tip is blunt: a short line joins them.
+    """
+    n = len(chains)
+    meets = [
+        _meet(ring, chains[i - 1].segments[-1], chains[i].segments[0], found, i, tolerance)
+        for i in range(n)
+    ]
+    segments: list[Segment] = []
+    for i, chain in enumerate(chains):
+        own = list(chain.segments)
+        after, before = meets[i], meets[(i + 1) % n]
+        if len(own) == 1:
+            own[0] = adapted(own[0], after.u, before.t, after.start, before.end)
+        else:
+            own[0] = adapted(own[0], after.u, 1.0, after.start, own[0].end)
+            own[-1] = adapted(own[-1], 0.0, before.t, own[-1].start, before.end)
+        segments.extend(own)
+        if abs(before.end - before.start) > 1e-9:
+            segments.append(Line(before.end, before.start))
+    return tuple(segments)
+
+
+@dataclass(frozen=True, slots=True)
+class _Meet:
+    """Where one chain ends, at its parameter t, and where the next one starts, at u."""
+
+    t: float
+    u: float
+    end: complex
+    start: complex
+
+
+def _meet(
+    ring: Ring, before: Segment, after: Segment, found: Corners, i: int, tolerance: float
+) -> _Meet:
+    index, tip = int(found.index[i]), complex(found.tip[i])
+    around = ring.even[(index + np.arange(-8, 9)) % len(ring.even)]
+    at = meeting(before, after)
+    if at is None:
+        place, t, u = _tangents_meet(before, after, tip), 1.0, 0.0
+    else:
+        t, u = at
+        place = complex(before.at(np.array([t]))[0])
+    turn = abs(turn_between(before, after))
+    rough = min(max(1.0, tolerance / 0.1) ** 0.5, 1.3)
+    near = np.abs(around - place).min() <= 1.1 * tip_gap(turn, rough)
+    if near and _follows(before, 0.0, t, place) and _follows(after, u, 1.0, place):
+        return _Meet(t, u, place, place)
+    t = _leaves(before, around[8::-1], tolerance, 0.1, 3.0)
+    u = _leaves(after, around[8:], tolerance, -2.0, 0.9)
+    return _Meet(t, u, complex(before.at(np.array([t]))[0]), complex(after.at(np.array([u]))[0]))
+
+
+def _follows(segment: Segment, first: float, last: float, place: complex) -> bool:
+    """Tell whether a segment cut or extended to `place` keeps its course, see `adapted`."""
+    start, end = (place, segment.end) if first else (segment.start, place)
+    if not isinstance(segment, Cubic) or sound(cut(segment, first, last, start, end)):
+        return True
+    return abs(place - (segment.start if first else segment.end)) < _SHIFTED_PX
+
+
+def _leaves(
+    segment: Segment, samples: ComplexArray, tolerance: float, low: float, high: float
+) -> float:
+    """Return the parameter at the first of `samples` that lies on the segment, extended."""
+    at = foot(segment, samples, low, high)
+    near = np.abs(samples - segment.at(at)) <= tolerance
+    return float(at[int(np.argmax(near))]) if near.any() else float(at[-1])
+
+
+def _tangents_meet(before: Segment, after: Segment, tip: complex) -> complex:
+    """Return where the tangents at the ends meet; the middle of the ends when that is far off."""
+    p, d = before.end, before.end_tangent
+    q, e = after.start, after.start_tangent
+    cross = (d.conjugate() * e).imag
+    if abs(cross) > 0.02:
+        place = p + ((q - p).conjugate() * e).imag / cross * d
+        if abs(place - tip) < 4 + abs(q - p):
+            return place
+    return (p + q) / 2
+
+
+def adapted(segment: Segment, first: float, last: float, start: complex, end: complex) -> Segment:
+    """Return the segment from `start` to `end`, cut or extended so that it keeps its course.
+
+    Where a cubic would be ill-formed by that, its ends are moved and take their handles along.
+    """
+    new = cut(segment, first, last, start, end)
+    if sound(new) or not isinstance(segment, Cubic):
+        return new
+    control1 = segment.control1 + start - segment.start
+    return Cubic(start, control1, segment.control2 + end - segment.end, end)
+
+
+def sound(segment: Segment) -> bool:
+    """Tell whether a segment is free of loops, cusps and overlong handles."""
+    if not isinstance(segment, Cubic):
+        return True
+    p0, p1, p2, p3 = (
+        np.array([z]) for z in (segment.start, segment.control1, segment.control2, segment.end)
+    )
+    return bool(well_formed(p0, p1, p2, p3)[0])
+
+
+def turn_between(before: Segment, after: Segment) -> float:
+    """Return the angle by which the direction turns from one segment to the next, radians."""
+    return float(np.angle(after.start_tangent * before.end_tangent.conjugate()))
