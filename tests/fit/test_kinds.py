@@ -61,7 +61,7 @@ def test_a_noisy_short_arc_keeps_its_radius() -> None:
 
 
 def test_exactly_straight_points_are_no_circle() -> None:
-    _, radius, off = fit_circles(np.arange(20.0)[None, :] + 0j)
+    _, radius, off = fit_circles(np.arange(20, dtype=np.complex128)[None, :])
     assert math.isinf(radius[0]) or np.abs(off).max() < 1e-6
     assert not radius[0] < 1e4
 

@@ -14,7 +14,7 @@ from tracer.fit.choose import ARC, LINE, Piece, break_candidates, choose, smooth
 from tracer.fit.joints import LEAST_TURN, adapted, sound
 from tracer.fit.spans import Span, breaks_of
 
-_SHARE = 0.6
+_SHARE = 0.45
 """Segments are chosen on smoothed samples within this share of the tolerance."""
 _TRIALS = 5
 LET_PASS = 1.5
@@ -84,8 +84,12 @@ def fit_span(span: Span, step: float, tolerance: float, rough: float) -> Chain:
         if tried.within(tolerance):
             sharp = _sharpened(tried, tolerance)
             return sharp.chain if sharp.within(tolerance) else tried.chain
-        if best is None or tried.worst < best.worst:
-            best = tried
+        loosened = _as_cubics(tried, tolerance)
+        if loosened.within(tolerance):
+            return loosened.chain
+        for each in (tried, loosened):
+            if best is None or each.worst < best.worst:
+                best = each
         guide = _taught(guide, tried, tolerance, again=trial > 0)
         span = _trimmed(span, tried, tolerance)
     assert best is not None
@@ -223,6 +227,44 @@ def _sharpened(tried: _Attempt, tolerance: float) -> _Attempt:
         return tried
     chain = Chain(tuple(segments), tuple(smooth), tried.chain.closed)
     return _fitted(chain, tried.span, np.array(breaks, dtype=np.intp), tried.shift)
+
+
+def _as_cubics(tried: _Attempt, tolerance: float) -> _Attempt:
+    """Return the attempt with straying lines and arcs, and arcs beside them, made cubics.
+
+    Arcs that fit one by one need not fit once their tangents must agree; cubics have the freedom.
+    """
+    segments = list(tried.chain.segments)
+    bounds = zip(tried.breaks[:-1], tried.breaks[1:], strict=True)
+    strays = [bool((tried.away[a:b] > tolerance).any()) for a, b in bounds]
+    n = len(segments)
+    for k in range(n):
+        beside = [strays[k], strays[k - 1] if k or tried.chain.closed else False]
+        beside.append(strays[(k + 1) % n] if k + 1 < n or tried.chain.closed else False)
+        if any(beside) and not (isinstance(segments[k], Line) and not strays[k]):
+            segments[k] = as_cubic(segments[k])
+    if segments == list(tried.chain.segments):
+        return tried
+    chain = replace(tried.chain, segments=tuple(segments))
+    return _fitted(chain, tried.span, tried.breaks, tried.shift)
+
+
+def as_cubic(segment: Segment) -> Segment:
+    """Return a line or an arc of up to 150 degrees as a cubic, others as they are.
+
+    The handles of an arc are ``4/3 tan(sweep / 4)`` radii (L. Riskus, "Approximation of a cubic
+    Bezier curve by circular arcs and vice versa", Information Technology and Control 35, 2006).
+    """
+    match segment:
+        case Line():
+            third = (segment.end - segment.start) / 3
+        case Arc() if abs(segment.sweep) < 2.6:
+            handle = segment.radius * 4 / 3 * math.tan(abs(segment.sweep) / 4)
+            before, after = segment.start_tangent * handle, segment.end_tangent * handle
+            return Cubic(segment.start, segment.start + before, segment.end - after, segment.end)
+        case _:
+            return segment
+    return Cubic(segment.start, segment.start + third, segment.end - third, segment.end)
 
 
 def _like_a_corner(arc: Arc, tolerance: float) -> bool:

@@ -91,21 +91,34 @@ def break_candidates(
     density = np.sqrt(np.abs(wide) / 8) + np.minimum(np.abs(fine), 0.5) / 0.6
     counted = np.cumsum(density) * step
     even = np.flatnonzero(np.diff(np.floor(counted - counted[0] + 0.5)) > 0)
-    jump = _jumps(fine, near, closed=closed)
-    size = np.abs(jump)
-    around = np.lib.stride_tricks.sliding_window_view(
-        np.pad(size, near, mode="wrap" if closed else "constant"), 2 * near + 1
-    ).max(axis=1)
-    peaks = np.flatnonzero((size >= around) & (size > 0.012 / rough + 0.004))
     apart = max(1, round(1.5 * rough))
-    kept = (
-        even[(np.abs(even[:, None] - peaks[None, :]) > apart).all(axis=1)] if len(peaks) else even
-    )
+    peaks = _peaks(fine, near, 0.012 / rough + 0.004, closed=closed)
+    shallow = _peaks(wide, 3 * near, 0.003, closed=closed)
+    peaks = np.concatenate([peaks, _clear_of(shallow, peaks, near)])
+    kept = _clear_of(even, peaks, apart)
     inner = np.unique(np.concatenate([kept, peaks]))
     if closed:
         return inner if len(inner) else np.array([0])
     inner = inner[(inner > apart) & (inner < n - 1 - apart)]
     return np.concatenate([[0], inner, [n - 1]])
+
+
+def _clear_of(places: NDArray[np.intp], taken: NDArray[np.intp], apart: int) -> NDArray[np.intp]:
+    """Return those of `places` that lie further than `apart` from all that is `taken`."""
+    clear: NDArray[np.intp] = places[(np.abs(places[:, None] - taken[None, :]) > apart).all(axis=1)]
+    return clear
+
+
+def _peaks(curved: FloatArray, half: int, least: float, *, closed: bool) -> NDArray[np.intp]:
+    """Return where the curvature jumps most within `half` samples, by at least `least` in 1/px."""
+    if len(curved) <= 2 * half:
+        return np.empty(0, dtype=np.intp)
+    size = np.abs(_jumps(curved, half, closed=closed))
+    around = np.lib.stride_tricks.sliding_window_view(
+        np.pad(size, half, mode="wrap" if closed else "constant"), 2 * half + 1
+    ).max(axis=1)
+    found: NDArray[np.intp] = np.flatnonzero((size >= around) & (size > least))
+    return found
 
 
 def _jumps(values: FloatArray, half: int, *, closed: bool) -> FloatArray:
