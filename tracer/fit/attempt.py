@@ -9,7 +9,7 @@ import shapely
 from numpy.typing import NDArray
 
 from tracer.curves.segments import Arc, ComplexArray, Cubic, FloatArray, Line, Segment
-from tracer.fit.chain import Chain, deviations, fit_chain, foot, joint_angles
+from tracer.fit.chain import Chain, Rule, deviations, fit_chain, foot, joint_angles
 from tracer.fit.choose import ARC, LINE, Piece, break_candidates, choose, smoothed
 from tracer.fit.joints import LEAST_TURN, adapted, sound
 from tracer.fit.spans import Span, breaks_of
@@ -46,7 +46,9 @@ class _Guide:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Attempt:
+class SpanFit:
+    """A span with the chain fitted to it."""
+
     chain: Chain
     breaks: NDArray[np.intp]
     span: Span  # as begun
@@ -59,12 +61,22 @@ class _Attempt:
         stray = int((self.away > tolerance).sum())
         return self.worst <= LET_PASS * tolerance and stray <= STRAY * len(self.away)
 
+    def ruled(self, rules: tuple[Rule, ...], tolerance: float) -> "SpanFit | None":
+        """Return the span fitted again under more rules; None if it then strays."""
+        if len(self.breaks) != len(self.chain.segments) + 1:
+            return None
+        chain = replace(self.chain, rules=self.chain.rules + rules)
+        fit = _fitted(chain, self.span, self.breaks, self.shift)
+        allowed = max(LET_PASS * tolerance if self.worst > tolerance else tolerance, self.worst)
+        return fit if fit.worst <= allowed else None
+
     @property
     def worst(self) -> float:
+        """Largest distance of a point, px; inf where the chain is ill-formed."""
         return math.inf if self.kinks else float(self.away.max())
 
 
-def fit_span(span: Span, step: float, tolerance: float, rough: float) -> Chain:
+def fit_span(span: Span, step: float, tolerance: float, rough: float) -> SpanFit:
     """Return the cheapest chain that stays within `tolerance` of the points of a span.
 
     Where an attempt strays, the next one is held tighter, may end pieces in more places, and at
@@ -78,15 +90,15 @@ def fit_span(span: Span, step: float, tolerance: float, rough: float) -> Chain:
         np.empty(0, dtype=np.intp),
         np.empty(0, dtype=np.intp),
     )
-    best: _Attempt | None = None
+    best: SpanFit | None = None
     for trial in range(_TRIALS):
         tried = _attempt(span, even, step, guide)
         if tried.within(tolerance):
             sharp = _sharpened(tried, tolerance)
-            return sharp.chain if sharp.within(tolerance) else tried.chain
+            return sharp if sharp.within(tolerance) else tried
         loosened = _as_cubics(tried, tolerance)
         if loosened.within(tolerance):
-            return loosened.chain
+            return loosened
         for each in (tried, loosened):
             if best is None or each.worst < best.worst:
                 best = each
@@ -99,11 +111,15 @@ def fit_span(span: Span, step: float, tolerance: float, rough: float) -> Chain:
             lines = _lines(
                 complex(span.points[0]), span.points[1:], complex(span.points[0]), 0.9 * tolerance
             )
-        return Chain(tuple(lines), (False,) * (len(lines) - (not span.closed)), span.closed)
-    return _with_lines(best.chain, best.span.points, best.breaks, tolerance)
+        chain = Chain(tuple(lines), (False,) * (len(lines) - (not span.closed)), span.closed)
+    else:
+        chain = _with_lines(best.chain, best.span.points, best.breaks, tolerance)
+        if chain == best.chain:
+            return best
+    return SpanFit(chain, np.empty(0, dtype=np.intp), span, 0, np.zeros(1), [])
 
 
-def _taught(guide: _Guide, tried: _Attempt, tolerance: float, *, again: bool) -> _Guide:
+def _taught(guide: _Guide, tried: SpanFit, tolerance: float, *, again: bool) -> _Guide:
     """Return the guide changed around each segment's worst place and around each kink."""
     size = len(guide.tolerance)
     closed = tried.span.closed
@@ -132,7 +148,7 @@ def _taught(guide: _Guide, tried: _Attempt, tolerance: float, *, again: bool) ->
     return _Guide(held, stops, np.union1d(guide.loose, near), np.union1d(guide.forced, inner))
 
 
-def _trimmed(span: Span, tried: _Attempt, tolerance: float) -> Span:
+def _trimmed(span: Span, tried: SpanFit, tolerance: float) -> Span:
     """Return an open span without the points near its ends that stray: they are rounded off."""
     if span.closed or len(span.points) < 12 or len(tried.away) != len(span.points):
         return span
@@ -179,7 +195,7 @@ def _lines(start: complex, points: ComplexArray, end: complex, tolerance: float)
     return [Line(p, q) for p, q in pairwise(w) if p != q]
 
 
-def _attempt(span: Span, even: ComplexArray, step: float, guide: _Guide) -> _Attempt:
+def _attempt(span: Span, even: ComplexArray, step: float, guide: _Guide) -> SpanFit:
     pieces = choose(even, guide.stops, step, guide.tolerance, guide.forced, closed=span.closed)
     shift = pieces[0].first if span.closed else 0
     loose = np.isin([p.last % len(even) for p in pieces], guide.loose)
@@ -191,7 +207,7 @@ def _attempt(span: Span, even: ComplexArray, step: float, guide: _Guide) -> _Att
     return _fitted(chain, span, breaks_of(span, stops), shift)
 
 
-def _fitted(chain: Chain, span: Span, breaks: NDArray[np.intp], shift: int) -> _Attempt:
+def _fitted(chain: Chain, span: Span, breaks: NDArray[np.intp], shift: int) -> SpanFit:
     """Return the chain fitted to the points of the span, and how well it follows them."""
     chain, breaks = fit_chain(chain, span.points, span.weights, breaks)
     if span.closed:
@@ -201,10 +217,10 @@ def _fitted(chain: Chain, span: Span, breaks: NDArray[np.intp], shift: int) -> _
     turns = np.abs(joint_angles(chain))
     kinks = [k for k, s in enumerate(chain.smooth) if s and not turns[k] <= _KINK]
     kinks += [k for k, s in enumerate(chain.segments) if not sound(s)]
-    return _Attempt(chain, breaks, span, shift, away, kinks)
+    return SpanFit(chain, breaks, span, shift, away, kinks)
 
 
-def _sharpened(tried: _Attempt, tolerance: float) -> _Attempt:
+def _sharpened(tried: SpanFit, tolerance: float) -> SpanFit:
     """Return the attempt with arcs too short to tell from a corner made corners, if that fits.
 
     An arc of radius r that turns by d is off the corner of its tangents by r (1 / cos(d / 2) - 1).
@@ -229,7 +245,7 @@ def _sharpened(tried: _Attempt, tolerance: float) -> _Attempt:
     return _fitted(chain, tried.span, np.array(breaks, dtype=np.intp), tried.shift)
 
 
-def _as_cubics(tried: _Attempt, tolerance: float) -> _Attempt:
+def _as_cubics(tried: SpanFit, tolerance: float) -> SpanFit:
     """Return the attempt with straying lines and arcs, and arcs beside them, made cubics.
 
     Arcs that fit one by one need not fit once their tangents must agree; cubics have the freedom.

@@ -99,6 +99,11 @@ class Corners:
     turn: FloatArray  # radians
 
 
+NO_CORNERS = Corners(
+    np.empty(0, dtype=np.intp), np.empty(0, dtype=np.complex128), np.empty(0, dtype=np.float64)
+)
+
+
 def corners(ring: Ring, tolerance: float) -> Corners:
     """Find the corners of a ring.
 
@@ -129,7 +134,7 @@ def corners(ring: Ring, tolerance: float) -> Corners:
         votes += said
         found.append(passed)
     if not found or not len(bent):
-        return Corners(np.empty(0, dtype=np.intp), np.empty(0, dtype=np.complex128), np.empty(0))
+        return NO_CORNERS
     index = np.concatenate([e.index for e in found])
     cost = np.concatenate([e.offset + 2 * e.residual for e in found]) - 0.1 * votes[index]
     agreed = votes[index] >= 2

@@ -8,14 +8,17 @@ import shapely
 
 from tracer.curves.path import Drawing, Path, Shape, polyline_path
 from tracer.curves.segments import ComplexArray
-from tracer.fit.ring import fit_ring
+from tracer.fit.regular import made_regular
+from tracer.fit.ring import RingFit, fit_ring
 from tracer.model import Fitted, Region
 
 _FLATNESS = 0.05
 """Paths are checked for crossings as polygons within this share of the tolerance."""
 
 
-def fit_drawing(region: Region, tolerance_mm: float, *, pixel_mm: float) -> Fitted:
+def fit_drawing(
+    region: Region, tolerance_mm: float, *, pixel_mm: float, regular: bool = True
+) -> Fitted:
     """Fit lines, arcs and cubics to the rings of a region.
 
     Whatever the region, each ring becomes one closed path whose segments meet exactly, none of them
@@ -36,14 +39,27 @@ def fit_drawing(region: Region, tolerance_mm: float, *, pixel_mm: float) -> Fitt
         How far a path may be from its ring, mm.
     pixel_mm
         Size of one pixel of the artwork, mm.
+    regular
+        Whether sides that are level, upright or parallel within the noise, and radii and centres
+        that are one within the noise, are made exactly so; see `made_regular`.
     """
     tolerance = tolerance_mm / pixel_mm
     polygons = shapely.orient_polygons(np.asarray(region.geoms))
     rings = [[_complex(r) for r in (p.exterior, *p.interiors)] for p in polygons]
-    shapes = [[_fit(ring, tolerance, pixel_mm) for ring in own] for own in rings]
+    if not rings:
+        return Fitted(Drawing(()), ())
+    origin = complex(rings[0][0][0])
+    fits = [fit_ring((ring - origin) / pixel_mm, tolerance) for own in rings for ring in own]
+    said: tuple[str, ...] = ()
+    if regular:
+        fits, said = made_regular(fits, tolerance)
+    paths = iter(fits)
+    shapes = [
+        [_placed(next(paths), ring, origin, tolerance, pixel_mm) for ring in own] for own in rings
+    ]
     shapes = _untangled(shapes, rings, tolerance_mm, pixel_mm)
     drawing = Drawing(tuple(Shape(paths[0], tuple(paths[1:])) for paths in shapes))
-    return Fitted(drawing, ())
+    return Fitted(drawing, said)
 
 
 def _complex(ring: shapely.LinearRing) -> ComplexArray:
@@ -53,8 +69,15 @@ def _complex(ring: shapely.LinearRing) -> ComplexArray:
 
 def _fit(ring: ComplexArray, tolerance: float, pixel_mm: float) -> Path:
     origin = complex(ring[0])
-    path = fit_ring((ring - origin) / pixel_mm, tolerance)
-    path = closed_up(path.mapped(pixel_mm, origin), 1e-7 * pixel_mm)
+    fit = fit_ring((ring - origin) / pixel_mm, tolerance)
+    return _placed(fit, ring, origin, tolerance, pixel_mm)
+
+
+def _placed(
+    fit: RingFit, ring: ComplexArray, origin: complex, tolerance: float, pixel_mm: float
+) -> Path:
+    """Return the path in mm; the ring itself where the path is no path."""
+    path = closed_up(fit.path(tolerance).mapped(pixel_mm, origin), 1e-7 * pixel_mm)
     flat = path.points(0.1 * tolerance * pixel_mm) if len(path.segments) > 1 else np.empty(0)
     if len(flat) < 3 or not np.isfinite(flat).all():
         return polyline_path(ring.tolist())

@@ -1,6 +1,7 @@
 """One ring to one closed path."""
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 import shapely
@@ -8,34 +9,54 @@ import shapely
 from tracer.curves.path import Path, polyline_path
 from tracer.curves.segments import Arc, ComplexArray, FloatArray
 from tracer.fit.arc import fit_circles
-from tracer.fit.attempt import LET_PASS, STRAY, fit_span
-from tracer.fit.chain import Chain
-from tracer.fit.corners import Corners, corners
+from tracer.fit.attempt import LET_PASS, STRAY, SpanFit, fit_span
+from tracer.fit.corners import NO_CORNERS, Corners, corners
 from tracer.fit.joints import LEAST_TURN, joined, turn_between
 from tracer.fit.samples import Ring, ring_of
 from tracer.fit.spans import cut_spans, whole_span
 
 
-def fit_ring(points: ComplexArray, tolerance: float) -> Path:
-    """Return the path of a closed ring, points in px, metal on the left."""
+@dataclass(frozen=True, slots=True, eq=False)
+class RingFit:
+    """A ring with what was fitted to it: a path that stands, or spans between corners.
+
+    Without corners there is one span, closed.
+    """
+
+    ring: Ring | None
+    found: Corners
+    spans: tuple[SpanFit, ...]
+    fixed: Path | None = None
+
+    def path(self, tolerance: float) -> Path:
+        """Return the closed path."""
+        if self.fixed is not None or self.ring is None:
+            return self.fixed or Path(())
+        chains = [s.chain for s in self.spans]
+        if not len(self.found.index):
+            return Path(chains[0].segments)
+        return Path(joined(self.ring, chains, self.found, tolerance))
+
+
+def fit_ring(points: ComplexArray, tolerance: float) -> RingFit:
+    """Fit a closed ring, points in px, metal on the left."""
     ring = ring_of(points)
     if ring is None or ring.length < 8:
-        return simple_path(points, tolerance / 2)
+        return RingFit(None, NO_CORNERS, (), simple_path(points, tolerance / 2))
     rough = max(1.0, tolerance / 0.1) ** 0.5
     found = corners(ring, tolerance)
-    if len(found.index) == 0:
-        circle = whole_circle(ring, tolerance)
-        if circle is not None:
-            return circle
-    known: dict[tuple[int, int], Chain] = {}
+    known: dict[tuple[int, int], SpanFit] = {}
     while len(found.index):
-        chains = _between(ring, found, tolerance, rough, known)
-        path = Path(joined(ring, chains, found, tolerance))
-        kept = np.abs(_corner_turns(path, chains, found)) > LEAST_TURN * rough
+        fit = RingFit(ring, found, _between(ring, found, tolerance, rough, known))
+        kept = np.abs(_corner_turns(fit, tolerance)) > LEAST_TURN * rough
         if kept.all():
-            return path
+            return fit
         found = Corners(found.index[kept], found.tip[kept], found.turn[kept])
-    return Path(fit_span(whole_span(ring), ring.step, tolerance, rough).segments)
+    circle = whole_circle(ring, tolerance)
+    if circle is not None:
+        return RingFit(ring, NO_CORNERS, (), circle)
+    span = fit_span(whole_span(ring), ring.step, tolerance, rough)
+    return RingFit(ring, NO_CORNERS, (span,))
 
 
 def _between(
@@ -43,27 +64,29 @@ def _between(
     found: Corners,
     tolerance: float,
     rough: float,
-    known: dict[tuple[int, int], Chain],
-) -> list[Chain]:
-    """Return the chains between the corners; `known` remembers those of an earlier round."""
+    known: dict[tuple[int, int], SpanFit],
+) -> tuple[SpanFit, ...]:
+    """Return the spans between the corners, fitted; `known` remembers those of an earlier round."""
     ends = found.index.tolist()
-    chains = []
+    fits = []
     for k, span in enumerate(cut_spans(ring, found, rough)):
         name = (ends[k], ends[(k + 1) % len(ends)])
         if name not in known:
             known[name] = fit_span(span, ring.step, tolerance, rough)
-        chains.append(known[name])
-    return chains
+        fits.append(known[name])
+    return tuple(fits)
 
 
-def _corner_turns(path: Path, chains: list[Chain], found: Corners) -> FloatArray:
+def _corner_turns(fit: RingFit, tolerance: float) -> FloatArray:
     """Return by how much the path turns at each corner; where it is blunt, as found."""
-    turns = found.turn.copy()
-    if len(path.segments) == sum(len(c.segments) for c in chains):
+    turns = fit.found.turn.copy()
+    segments = fit.path(tolerance).segments
+    counts = [len(s.chain.segments) for s in fit.spans]
+    if len(segments) == sum(counts):
         at = 0
-        for k, chain in enumerate(chains):
-            turns[k] = turn_between(path.segments[at - 1], path.segments[at])
-            at += len(chain.segments)
+        for k, count in enumerate(counts):
+            turns[k] = turn_between(segments[at - 1], segments[at])
+            at += count
     return turns
 
 
