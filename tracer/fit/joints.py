@@ -68,8 +68,8 @@ def _meet(
         t, u = at
         place = complex(before.at(np.array([t]))[0])
     turn = abs(turn_between(before, after))
-    rough = min(max(1.0, tolerance / 0.1) ** 0.5, 1.3)
-    near = np.abs(around - place).min() <= 1.1 * tip_gap(turn, rough)
+    limit = 0.85 * tip_gap(turn, 1.0) + 1.5 * tolerance - 0.1
+    near = bool(np.abs(around - place).min() <= limit)
     if near and _follows(before, 0.0, t, place) and _follows(after, u, 1.0, place):
         return _Meet(t, u, place, place)
     t = _leaves(before, around[8::-1], tolerance, 0.1, 3.0)
