@@ -15,6 +15,9 @@ from tracer.fit.samples import Ring
 LEAST_TURN = math.radians(8)
 """A corner that turns less between the fitted sides was none."""
 
+_BLUNT_FROM = 1.0
+"""Only tips that turn more than this (radians) can be blunt."""
+
 _SHIFTED_PX = 0.7
 """A cubic may be shifted this far at a corner where it cannot be extended."""
 
@@ -68,8 +71,8 @@ def _meet(
         t, u = at
         place = complex(before.at(np.array([t]))[0])
     turn = abs(turn_between(before, after))
-    limit = 0.85 * tip_gap(turn, 1.0) + 1.5 * tolerance - 0.1
-    near = bool(np.abs(around - place).min() <= limit)
+    limit = 0.85 * tip_gap(turn, 1.0) + tolerance / 2
+    near = turn < _BLUNT_FROM or bool(np.abs(around - place).min() <= limit)
     if near and _follows(before, 0.0, t, place) and _follows(after, u, 1.0, place):
         return _Meet(t, u, place, place)
     t = _leaves(before, around[8::-1], tolerance, 0.1, 3.0)
