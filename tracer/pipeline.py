@@ -162,7 +162,9 @@ def size_and_mend(traced: Traced, job: Job) -> Result:
     sized = _mend_to_size(traced, job, limits)
     job.progress("fitting")
     pitch = sized.frame.pitch_mm
-    fitted = fit_drawing(sized.mended.region, sized.tolerance_mm, pixel_mm=pitch)
+    fitted = fit_drawing(
+        sized.mended.region, sized.tolerance_mm, pixel_mm=pitch, regular=settings.regular
+    )
     off = _off_size(fitted.drawing.bounds, settings.size)
     fitted = replace(fitted, drawing=fitted.drawing.mapped(off))
     job.progress("verifying")

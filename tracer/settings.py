@@ -114,6 +114,7 @@ class Settings:
     ink: InkOptions = field(default_factory=InkOptions)
     alloy: str = ""  # overrules the alloy of the process
     tolerance_mm: float | None = None  # None: from the artwork's own edge noise
+    regular: bool = True  # make what is nearly regular exact
     unit: str = "px"  # user unit of the SVG: px (1/96 in) | pt (1/72 in) | mm
     dxf: bool = False
 

@@ -240,6 +240,12 @@ def add_fit(parser: argparse.ArgumentParser) -> None:
         help="of the fit (default: from the artwork's own edge noise)",
     )
     group.add_argument(
+        "--regular",
+        choices=["on", "off"],
+        default="on",
+        help="make what is nearly level, parallel or concentric exact (default: %(default)s)",
+    )
+    group.add_argument(
         "--unit",
         choices=["px", "pt", "mm"],
         default="px",
@@ -273,6 +279,7 @@ def settings_from(args: argparse.Namespace, size: Size) -> Settings:
         ink=ink_from(args),
         alloy=args.alloy,
         tolerance_mm=getattr(args, "tolerance", None),
+        regular=getattr(args, "regular", "on") == "on",
         unit=getattr(args, "unit", "px"),
         dxf=getattr(args, "dxf", False),
     )

@@ -61,7 +61,7 @@ def fillet_for(wish: PieceWish, process: Process) -> float:
 
 def fitted(region: Region) -> Drawing:
     """Return a computed region as lines, arcs and curves."""
-    return fit_drawing(region, FIT_MM, pixel_mm=_FIT_PIXEL_MM).drawing
+    return fit_drawing(region, FIT_MM, pixel_mm=_FIT_PIXEL_MM, regular=False).drawing
 
 
 def allowance_for(wish: PieceWish, means: Means) -> Allowance:
