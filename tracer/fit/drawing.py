@@ -12,6 +12,9 @@ from tracer.fit.regular import made_regular
 from tracer.fit.ring import RingFit, fit_ring
 from tracer.model import Fitted, Region
 
+_FURTHEST_TIP_PX = 2.5
+"""A path may go on beyond its ring to where two sides meet; further off is no tip but a fault."""
+
 _FLATNESS = 0.05
 """Paths are checked for crossings as polygons within this share of the tolerance."""
 
@@ -110,12 +113,16 @@ def _untangled(
     )
     for remedy in remedies:
         bad = _crossing(shapes, _FLATNESS * tolerance)
+        bad |= _strayed(shapes, rings, 2 * tolerance + _FURTHEST_TIP_PX * pixel_mm)
         if not bad:
             break
         shapes = [
             [remedy(rings[i][j]) if (i, j) in bad else path for j, path in enumerate(paths)]
             for i, paths in enumerate(shapes)
         ]
+    flat = [path.points(_FLATNESS * tolerance) for paths in shapes for path in paths]
+    if _misplaced(shapes, flat):  # what was put back may cross what was not
+        return [[_straight(ring, 0.0) for ring in own] for own in rings]
     return shapes
 
 
@@ -145,4 +152,29 @@ def _crossing(shapes: list[list[Path]], flatness: float) -> set[tuple[int, int]]
         area = float((np.conj(z) * np.roll(z, -1)).imag.sum())
         if (area > 0) != (names[k][1] == 0):
             bad.add(names[k])
-    return bad
+    return bad or ({*names} if _misplaced(shapes, flat) else set())
+
+
+def _misplaced(shapes: list[list[Path]], flat: list[ComplexArray]) -> bool:
+    """Return whether paths that cross nowhere still overlap: a piece in a piece, a hole outside."""
+    rings = iter([np.column_stack([z.real, z.imag]) for z in flat])
+    polygons = []
+    for paths in shapes:
+        outer, *holes = (next(rings) for _ in paths)
+        polygons.append(shapely.Polygon(outer, holes))
+    return not shapely.MultiPolygon(polygons).is_valid
+
+
+def _strayed(
+    shapes: list[list[Path]], rings: list[list[ComplexArray]], most: float
+) -> set[tuple[int, int]]:
+    """Return which paths reach out of the bounds of their ring by more than `most`."""
+    far = set()
+    for i, paths in enumerate(shapes):
+        for j, path in enumerate(paths):
+            ring, flat = rings[i][j], path.points(most)
+            low = min((flat.real.min() - ring.real.min()), (flat.imag.min() - ring.imag.min()))
+            high = max((flat.real.max() - ring.real.max()), (flat.imag.max() - ring.imag.max()))
+            if low < -most or high > most:
+                far.add((i, j))
+    return far
