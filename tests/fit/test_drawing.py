@@ -136,7 +136,7 @@ def test_area_and_centroid_agree_with_the_ring() -> None:
     drawing = fitted(ring)
     polygon_ = region(ring)
     assert drawing.area == pytest.approx(polygon_.area, rel=1e-3)  # GEOS, by the shoelace formula
-    flat = shapely.Polygon(_coordinates(next(drawing.paths)))
+    flat = shapely.Polygon(_coordinates(next(drawing.paths), 0.005))
     assert flat.centroid.distance(polygon_.centroid) < 0.02
 
 
