@@ -27,7 +27,7 @@ def listing(folder: Path) -> dict[str, bytes]:
 
 
 def write(path: Path, content: str | bytes = OURS, **options: object) -> None:
-    write_files({path: content}, **({"inputs": [], "overwrite": False} | options))  # type: ignore[arg-type]
+    write_files({path: content}, **({"inputs": [], "overwrite": False} | options))  # type: ignore[arg-type] # options by name
 
 
 @pytest.fixture

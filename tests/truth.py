@@ -178,18 +178,18 @@ class _Flattener:
         self.closePath()
         self._at = self._first = self._map(point)
 
-    def lineTo(self, point: tuple[float, float]) -> None:  # noqa: N802
+    def lineTo(self, point: tuple[float, float]) -> None:  # noqa: N802 - names of the pen protocol
         end = self._map(point)
         if abs(end - self._at) > 0:
             self._add(np.array([self._at]), end, "line")
 
-    def curveTo(self, *points: tuple[float, float]) -> None:  # noqa: N802
+    def curveTo(self, *points: tuple[float, float]) -> None:  # noqa: N802 - names of the pen protocol
         a, b, c = map(self._map, points)
         p = np.array([self._at, a, b, c])
         if np.ptp(p.real) + np.ptp(p.imag) > 0:
             self._add(flatten_cubic(p), c, "curve")
 
-    def qCurveTo(self, *points: tuple[float, float]) -> None:  # noqa: N802
+    def qCurveTo(self, *points: tuple[float, float]) -> None:  # noqa: N802 - names of the pen protocol
         *controls, end = map(self._map, points)
         ons = [(a + b) / 2 for a, b in pairwise(controls)]
         for q, on in zip(controls, [*ons, end], strict=True):
@@ -202,7 +202,7 @@ class _Flattener:
                 "curve",
             )
 
-    def closePath(self) -> None:  # noqa: N802
+    def closePath(self) -> None:  # noqa: N802 - names of the pen protocol
         if self._points:
             if abs(self._at - self._first) > 1e-9:
                 self._add(np.array([self._at]), self._first, "line")
@@ -215,7 +215,7 @@ class _Flattener:
         self._points, self._labels = [], []
         self._at = self._first
 
-    endPath = closePath  # noqa: N815
+    endPath = closePath  # noqa: N815 - names of the pen protocol
 
 
 def flatten_cubic(

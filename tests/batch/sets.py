@@ -14,7 +14,7 @@ def work_set(source: Path, out: Path, wishes: Wishes = WISHES, **running: object
     """Work a set with the stand-in for the work."""
     how: dict[str, object] = {"jobs": 2, "timeout_s": 30.0, "work": "tests.batch.jobs:run"}
     plan = make_plan(source, out, wishes)
-    return run_batch(plan, out, "set", wishes, Running(**(how | running)))  # type: ignore[arg-type]
+    return run_batch(plan, out, "set", wishes, Running(**(how | running)))  # type: ignore[arg-type] # options by name
 
 
 def by_name(outcome: Outcome) -> dict[str, Row]:

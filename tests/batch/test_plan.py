@@ -133,7 +133,7 @@ def test_a_folder_that_cannot_be_read_has_a_row(tmp_path: Path) -> None:
     def scandir(path: object = ".") -> object:  # root may read everything, so it is planted
         if str(path).endswith("closed"):
             raise PermissionError(13, "Permission denied")
-        return real(path)  # type: ignore[call-overload]
+        return real(path)  # type: ignore[call-overload] # planted for one path
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(os, "scandir", scandir)
@@ -296,8 +296,8 @@ def test_extent_of_a_disc_between_pixels() -> None:
     """A disc of radius 20.25 px, drawn from its formula by 16 x 16 samples a pixel."""
     import io  # noqa: PLC0415 - only here
 
-    import numpy as np  # noqa: PLC0415
-    from PIL import Image  # noqa: PLC0415
+    import numpy as np  # noqa: PLC0415 - only here
+    from PIL import Image  # noqa: PLC0415 - only here
 
     steps = (np.arange(64 * 16) + 0.5) / 16
     inside = (steps[:, None] - 32) ** 2 + (steps[None, :] - 31.5) ** 2 <= 20.25**2

@@ -100,7 +100,7 @@ def test_tasks_are_taken_only_when_a_worker_is_free() -> None:
             yield number, task(f"art {number}")
 
     with SlotPool[int](jobs=2, timeout_s=30, work="tests.batch.jobs:run") as pool:
-        for done, _ in enumerate(pool.run(tasks()), start=1):  # type: ignore[arg-type]
+        for done, _ in enumerate(pool.run(tasks()), start=1):  # type: ignore[arg-type] # a generator of tasks will do
             assert len(taken) <= done + 2
 
 

@@ -130,9 +130,9 @@ def pages(count: int) -> None:
     """Write the contact sheet of a very large set and print what it takes."""
     import tracemalloc  # noqa: PLC0415 - only here
 
-    from tracer.batch.contact import contact_pages  # noqa: PLC0415
-    from tracer.batch.rows import Row, State  # noqa: PLC0415
-    from tracer.batch.summary import summary_csv, summary_json  # noqa: PLC0415
+    from tracer.batch.contact import contact_pages  # noqa: PLC0415 - not wanted by other commands
+    from tracer.batch.rows import Row, State  # noqa: PLC0415 - not wanted by other commands
+    from tracer.batch.summary import summary_csv, summary_json  # noqa: PLC0415 - not wanted by other commands
 
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)

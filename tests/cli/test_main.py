@@ -238,3 +238,14 @@ def test_own_process_file(disc: Path, tmp_path: Path) -> None:
     done = tracer("processes", "pewter-silicone", "--toml")
     mine.write_text(done.stdout, encoding="utf-8")
     assert main(["check", str(disc), "--width", "30mm", "--process", str(mine), "--quiet"]) == 0
+
+
+def test_check_prints_the_curve_of_sizes(disc: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A disc is an island below its limit of 1.6 mm and sound above."""
+    words = ["check", str(disc), "--width", "30mm", "--role", "raised", "--sizes", "1mm..10mm"]
+    assert main(words) == 0
+    lines = [line for line in capsys.readouterr().out.splitlines() if "mm wide:" in line]
+    assert len(lines) == 13
+    assert "   1 places" in lines[0]
+    assert lines[-1].endswith("sound")
+    assert "   0 places" in lines[-1]

@@ -5,7 +5,7 @@ import math
 
 import numpy as np
 import pytest
-import scipy.spatial  # type: ignore[import-untyped]
+import scipy.spatial  # type: ignore[import-untyped] # scipy has no stubs
 import shapely
 from hypothesis import given
 from hypothesis import strategies as st

@@ -32,7 +32,7 @@ def error(width: float) -> float:
 
 def sides(drawing: Drawing, role: Role = Role.RAISED, limits: object = LIMITS) -> list[str]:
     assert limits is LIMITS or limits is not None
-    return [side for side, _ in verify_drawing(drawing, role, limits).below]  # type: ignore[arg-type]
+    return [side for side, _ in verify_drawing(drawing, role, limits).below]  # type: ignore[arg-type] # any maker of drawings
 
 
 @pytest.mark.parametrize("width", [0.05, 0.3, 0.7, 0.77, 0.8, 1.2, 3.0])
@@ -50,7 +50,7 @@ def sides(drawing: Drawing, role: Role = Role.RAISED, limits: object = LIMITS) -
     ids=["strip", "ring", "dumb-bell", "pinch", "comb", "spiral", "crescent"],
 )
 def test_width_of_metal(make: object, width: float) -> None:
-    drawing = make(width)  # type: ignore[operator]
+    drawing = make(width)  # type: ignore[operator] # any maker of drawings
     verified = verify_drawing(drawing, Role.RAISED, LIMITS)
     assert verified.least_metal is not None
     assert verified.least_metal.mm == pytest.approx(width, abs=error(width))
@@ -68,7 +68,7 @@ def test_width_of_metal(make: object, width: float) -> None:
     ids=["two discs", "comb", "spiral"],
 )
 def test_width_of_gap(make: object, gap: float) -> None:
-    drawing = make(gap)  # type: ignore[operator]
+    drawing = make(gap)  # type: ignore[operator] # any maker of drawings
     verified = verify_drawing(drawing, Role.RAISED, LIMITS)
     assert verified.least_gap is not None
     assert verified.least_gap.mm == pytest.approx(gap, abs=error(gap))

@@ -65,6 +65,8 @@ def run(args: argparse.Namespace) -> int:
             if not (args.json or args.quiet):
                 for report in found:
                     print("\n".join([*summary_lines(report), *finding_lines(report)]))
+                    if args.sizes:
+                        print("\n".join(size_lines(report)))
         except InputError as error:
             error.subject = shown_name(path)
             complain(str(error))
@@ -106,6 +108,15 @@ def finding_lines(report: dict[str, Any]) -> list[str]:
         f"  {f['number']:3}  {f['kind']:13}  at {f['at_mm'][0]:.2f}, {f['at_mm'][1]:.2f} mm:"
         f" {f['width_mm']:.2f} mm, limit {f['limit_mm']:.2f} mm; {f['action']}"
         for f in report["findings"]
+    ]
+
+
+def size_lines(report: dict[str, Any]) -> list[str]:
+    """Return what would be lost at each size, a line each."""
+    return [
+        f"  at {point['width_mm']:7.2f} mm wide: {point['places']:4} places below a limit,"
+        f" {100 * point['share_changed']:5.1f} % of the metal changed; {point['verdict']}"
+        for point in report["size_curve"]
     ]
 
 

@@ -21,7 +21,7 @@ from tracer.out.shown import plain
 from tracer.out.words import CAUTIONS, PLURALS, counted, done_in_short, verdict_text
 from tracer.process import EVIDENCE, Limit
 from tracer.settings import Grade
-from tracer.units import shown_length
+from tracer.units import LARGEST_LENGTH_MM, shown_length
 
 SCHEMA_VERSION = "1.0"
 GENERATOR = "made by tracer"
@@ -290,7 +290,9 @@ def _mm(value: float) -> float:
 
 
 def _sized(width_mm: float, factor: float) -> float | None:
-    return _mm(width_mm * factor) if math.isfinite(factor) else None
+    """Return a width, None where it would be none that anybody casts."""
+    width = width_mm * factor
+    return _mm(width) if math.isfinite(factor) and width <= LARGEST_LENGTH_MM else None
 
 
 def _width(width: Width | None) -> float | None:

@@ -144,8 +144,8 @@ def _reason(defect: Defect, sizes: Sizes) -> str:
         return "no repair fits here"
     factor = (sizes.metal if defect.metal else sizes.gap) / defect.width
     return (
-        f"metal and gap together are less than {shown_length(sizes.metal)} and "
-        f"{shown_length(sizes.gap)}; sound from {max(factor, 1):.2f} times the size"
+        f"no room here for {shown_length(sizes.metal)} of metal beside "
+        f"{shown_length(sizes.gap)} of gap; wide enough at {max(factor, 1):.2f} times the size"
     )
 
 
