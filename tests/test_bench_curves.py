@@ -12,6 +12,7 @@ from tests.drawings import mixed
 from tests.truth import true_outline
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("rendering", "p95"),
     [

@@ -44,6 +44,7 @@ def run(*words: object) -> int:
     return main(["batch", *map(str, words)])
 
 
+@pytest.mark.slow
 def test_one_size_for_all(source: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     out = tmp_path / "out"
     assert run(source, "--out", out, "--width", "30mm", "--process", "as-drawn", "--dxf") == 0
@@ -65,6 +66,7 @@ def test_one_size_for_all(source: Path, tmp_path: Path, capsys: pytest.CaptureFi
     assert tree(out) == first  # the same bytes with one worker
 
 
+@pytest.mark.slow
 def test_in_a_box_and_at_one_scale(source: Path, tmp_path: Path) -> None:
     boxed, scaled = tmp_path / "boxed", tmp_path / "scaled"
     plain = ("--process", "as-drawn", "--quiet")
@@ -80,6 +82,7 @@ def test_in_a_box_and_at_one_scale(source: Path, tmp_path: Path) -> None:
     assert report(scaled, "buoy")["drawing"]["width_mm"] == pytest.approx(40, abs=0.25)
 
 
+@pytest.mark.slow
 def test_a_process_of_the_users_own(
     source: Path,
     tmp_path: Path,

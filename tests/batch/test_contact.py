@@ -116,6 +116,7 @@ def dom(path: Path, folder: Path) -> str:
     return subprocess.run(command, capture_output=True, check=True, timeout=60, text=True).stdout
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here")
 def test_hostile_names_in_a_browser(tmp_path: Path) -> None:
     """With the policy on and removed: our script runs, none of a name does."""

@@ -59,6 +59,7 @@ def start(source: Path, out: Path) -> "subprocess.Popen[bytes]":
     return subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
 
 
+@pytest.mark.slow
 def test_a_killed_set_ends_like_a_calm_one(tmp_path: Path) -> None:
     source = tmp_path / "set"
     make_set(source)

@@ -345,6 +345,7 @@ def make_mixed_set(source: Path, count: int) -> None:
         (folder / f"art{number // 2}.{kind}").write_text(content)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform != "linux", reason="SIGKILL and its consequences")
 def test_killed_twenty_times_and_finished(source: Path, out: Path) -> None:
     """Issue 6: at random moments; the end is byte for byte that of an undisturbed run."""
@@ -354,8 +355,8 @@ def test_killed_twenty_times_and_finished(source: Path, out: Path) -> None:
         process.communicate(timeout=120)
     assert process.returncode == 1
     rng = random.Random(20)
-    kills = interrupted = 0
-    while kills < 20:
+    killed = 0
+    for _ in range(100):  # however fast the machine: a set that came to its end is begun anew
         number = rng.choice([signal.SIGINT, signal.SIGKILL])
         with start(source, out) as process:
             assert process.stdout is not None
@@ -365,16 +366,17 @@ def test_killed_twenty_times_and_finished(source: Path, out: Path) -> None:
             process.communicate(timeout=60)
         # -2: the interrupt came before the interpreter was up
         assert process.returncode in (130, -2, -9, 1)
-        interrupted += process.returncode != 1
-        kills += 1
         for path in out.rglob("*"):  # whole under every final name, at every moment
             if path.suffix == ".json":
                 json.loads(path.read_text())
             elif path.suffix == ".svg":
                 assert path.read_text().endswith("</svg>")
-        if kills % 7 == 0 and rng.random() < 0.9:  # else the set is done before the last kill
+        killed += process.returncode != 1
+        if killed == 20:
+            break
+        if process.returncode == 1:
             shutil.rmtree(out)
-    assert interrupted >= 10
+    assert killed == 20
     with start(source, out) as process:
         process.communicate(timeout=120)
     assert process.returncode == 1

@@ -46,6 +46,7 @@ def test_costs_its_file_and_no_other(content: str, code: str) -> None:
     assert all("failure" not in found[n] for n in (0, 1, 3, 4))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("content", ["HANG", "STOP"])
 def test_over_its_time(content: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("tracer.batch.slots.START_S", 3.0)
@@ -78,6 +79,7 @@ def test_no_worker_is_left() -> None:
             os.kill(worker, 0)
 
 
+@pytest.mark.slow
 def test_asked_to_stop_it_stops_at_once() -> None:
     began = time.monotonic()
     with SlotPool[int](

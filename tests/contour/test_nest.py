@@ -68,6 +68,7 @@ def test_order_of_rings_does_not_matter(order: list[int]) -> None:
     assert nested(*(rings[i] for i in order)).equals_exact(nested(*rings), tolerance=0)
 
 
+@pytest.mark.slow
 def test_thousands_of_nested_rings() -> None:
     region = nested(*(circle(49 - 0.03 * i, n=12) for i in range(1500)))
     assert len(region.geoms) == 750

@@ -166,6 +166,7 @@ def test_the_unit_does_not_matter() -> None:
     assert kinds(small) == kinds(fitted(ring))
 
 
+@pytest.mark.slow
 def test_a_long_ring_takes_bounded_time() -> None:
     t = np.linspace(0, 2 * math.pi, 40_000, endpoint=False)
     drawing = fitted(4000 * np.exp(1j * t) * (1 + 0.02 * np.cos(60 * t)))

@@ -64,6 +64,7 @@ def off(drawing: TrueDrawing, pixels: int) -> tuple[float, float]:
     return spread.percentile(95), spread.largest
 
 
+@pytest.mark.slow
 def test_no_more_nodes_than_the_designer_had() -> None:
     shares = [nodes(d, 512) / truth_of(d, 512).nodes for d in mixed(COUNT)]
     assert np.median(shares) <= 1.0
@@ -76,6 +77,7 @@ def test_the_number_of_nodes_stays() -> None:
     assert GOLDEN * 0.97 <= total <= GOLDEN * 1.03
 
 
+@pytest.mark.slow
 def test_nodes_do_not_grow_with_resolution() -> None:
     """Twice the pixels hold the same curves twice as exactly, so a few more may be needed."""
     few = list(mixed(12))

@@ -5,6 +5,8 @@ import os
 import subprocess
 import sys
 
+import pytest
+
 CODE = """
 import hashlib
 from tracer.curves.path import Drawing
@@ -13,6 +15,7 @@ print(hashlib.sha256(write_dxf({"art": Drawing(())}, comment="x").encode()).hexd
 """
 
 
+@pytest.mark.slow
 def test_the_order_of_sets_does_not_show() -> None:
     """Found by working one set with one and with two workers: the CLASSES table differed."""
     found = set()

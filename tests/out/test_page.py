@@ -221,6 +221,7 @@ def _widest_dark_run_mm(pdf: bytes) -> float:
     return longest / DOTS_PER_MM
 
 
+@pytest.mark.slow
 def test_prints_at_true_scale_on_a4(browser: Browser, tmp_path: Path) -> None:
     browser.open(written(tmp_path, page(plate(*all_kinds()))))
     pdf = browser.pdf()
@@ -233,6 +234,7 @@ def test_prints_at_true_scale_on_a4(browser: Browser, tmp_path: Path) -> None:
     assert _widest_dark_run_mm(pdf) == pytest.approx(40.0, abs=2 / DOTS_PER_MM)
 
 
+@pytest.mark.slow
 def test_the_printed_ruler_notices_a_wrong_scale(browser: Browser, tmp_path: Path) -> None:
     text = page(plate())
     grown = text.replace("width:152px;height:106px", "width:155px;height:109px")  # 2 % more
@@ -241,6 +243,7 @@ def test_the_printed_ruler_notices_a_wrong_scale(browser: Browser, tmp_path: Pat
     assert abs(_widest_dark_run_mm(browser.pdf()) - 40.0) > 4 / DOTS_PER_MM
 
 
+@pytest.mark.slow
 def test_what_is_larger_than_a_sheet_says_its_scale(browser: Browser, tmp_path: Path) -> None:
     text = page(large_plate(352.0))
     assert "at 50 % of its size" in text  # 176 mm of a sheet for 352 mm

@@ -209,6 +209,7 @@ def test_deep_nesting_does_not_recurse() -> None:
         read_svg('<svg xmlns="http://www.w3.org/2000/svg">' * 200_000)
 
 
+@pytest.mark.slow
 def test_time_grows_with_the_text() -> None:
     """50,000 segments are read in under two seconds of CPU: no step is quadratic."""
     ring = polyline_path([20 * complex(math.cos(a), math.sin(a)) for a in

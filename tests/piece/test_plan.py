@@ -190,6 +190,7 @@ def test_volume_of_a_raised_ring_without_draft(tmp_path: Path) -> None:
     assert found["tilt_deg"] is None
 
 
+@pytest.mark.slow
 def test_rounding_beyond_the_limit_is_refused_with_what_works(tmp_path: Path) -> None:
     # a ring of 43.6 mm on a disc of 50: 3.2 mm of land; 3 mm works and 3.5 mm does not
     art = ring_png(tmp_path / "ring.png")
@@ -336,6 +337,7 @@ def test_holes_are_read() -> None:
             parse_hole(bad)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not Path("/usr/bin/chromium").exists(), reason="wants a browser to print with")
 def test_job_sheet_prints_on_one_page_however_much_is_wrong(planned: Path, tmp_path: Path) -> None:
     text = (planned / "tide gauge-job.html").read_text(encoding="utf-8")
