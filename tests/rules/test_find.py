@@ -46,6 +46,24 @@ def test_corners_are_not_thin(shape: Any) -> None:
     assert check(shape).verdict is Verdict.SOUND
 
 
+@pytest.mark.parametrize(
+    ("box", "degrees"),
+    [
+        ((-1.229, 3.75, 29.999, 23.961), 344.08200413276694),
+        ((-1.428, -2.854, 4.11, 27.359), 346.02322562030633),
+    ],
+)
+def test_a_turned_plate_is_one_piece(
+    box: tuple[float, float, float, float], degrees: float
+) -> None:
+    """Points of one straight side, set apart by rounding, lie on no circle that counts.
+
+    Such circles lay at 1e17 mm and were found as loose pieces.
+    """
+    plate = region(shapely.affinity.rotate(shapely.box(*box), degrees))
+    assert not check(plate, role=Role.SILHOUETTE).findings
+
+
 @pytest.mark.parametrize("width", [0.05, 0.2, 0.39, 0.6, 0.78])
 def test_strip(width: float) -> None:
     """A strip of width w is a hairline w wide; at 0.8 it is none (opening of a strip)."""

@@ -23,6 +23,9 @@ Bools = NDArray[np.bool_]
 
 _ROUNDS = 5
 _MOST_POINTS = 150_000
+_FLAT = 1e-9
+"""Height over length under which a triangle is three points of one straight side, set apart by the
+rounding of their coordinates: its circle is as large as that rounding makes it, and on no side."""
 _FACING = 0.86
 """Sine of half the angle between the two contacts from which on sides face each other: 60 degrees,
 the sharpest corner that counts as one, less one degree of noise."""
@@ -147,7 +150,8 @@ def _delaunay(point: Complex) -> Ints:
     p = every[index]
     cross = (np.conj(p[:, 1] - p[:, 0]) * (p[:, 2] - p[:, 0])).imag
     index[cross < 0] = index[cross < 0][:, ::-1]
-    triangles: Ints = index[cross != 0]
+    longest = np.abs(np.roll(p, -1, axis=1) - p).max(axis=1)
+    triangles: Ints = index[np.abs(cross) > _FLAT * longest**2]
     return triangles
 
 
