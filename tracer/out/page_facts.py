@@ -238,11 +238,10 @@ def sign_off(report: Mapping[str, Any]) -> Html:
 
 
 def footer(report: Mapping[str, Any]) -> Html:
-    """Return which artwork, program and files this page is about."""
-    files = ", ".join(report["files"].values())
+    """Return which artwork and program this page is about."""
     text = (
         f"tracer {report['tracer_version']} · report {report['schema_version']}"
-        f"{' · ' + files if files else ''} · artwork SHA-256 {report['artwork']['sha256']}"
+        f" · artwork SHA-256 {report['artwork']['sha256']}"
     )
     return tag("footer", esc(text))
 
