@@ -1,5 +1,6 @@
 """Lengths: what a user may write, and how millimetres, inches and CSS pixels relate."""
 
+import math
 import re
 
 from tracer.errors import UsageError
@@ -69,6 +70,19 @@ def parse_length(text: str, *, option: str, zero: bool = False) -> float:
             subject=option,
         )
     return length
+
+
+def shown_size(length_mm: float) -> str:
+    """Return a size from which on something holds: rounded up, since below it does not.
+
+    Tenths of a millimetre up to 100 mm, whole millimetres above.
+
+    >>> shown_size(42.731), shown_size(62.4), shown_size(124.29)
+    ('42.8 mm', '62.4 mm', '125 mm')
+    """
+    steps = 10 if length_mm <= 100 else 1
+    # what arithmetic leaves behind the sixth decimal is no reason for a larger size
+    return shown_length(math.ceil(round(length_mm * steps, 6)) / steps)
 
 
 def shown_length(length_mm: float) -> str:

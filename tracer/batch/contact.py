@@ -20,7 +20,7 @@ from tracer.model import Kind, Verdict
 from tracer.out.pictures import mark_picture
 from tracer.out.shown import Html, esc, joined, tag
 from tracer.out.words import PLURALS, counted
-from tracer.units import shown_length
+from tracer.units import shown_length, shown_size
 
 MOST_ON_ONE_PAGE = 500
 PER_PAGE = 100
@@ -245,7 +245,7 @@ def _facts(row: Row) -> Iterator[tuple[str, dict[str, str]]]:
             mended = f"; {row.fixed} mended" if row.fixed else ""
             yield f"Found: {kinds}{mended}.", {}
             safe = row.smallest_safe_width_mm
-            from_size = "at no size" if safe is None else f"from {shown_length(safe)} wide"
+            from_size = "at no size" if safe is None else f"from {shown_size(safe)} wide"
             yield f"Sound as drawn {from_size}.", {}
         if row.open:
             yield f"{counted(row.open, 'place')} left open.", {"cls": "open"}

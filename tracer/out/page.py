@@ -27,7 +27,7 @@ from tracer.out.pictures import (
 )
 from tracer.out.shown import Html, esc, joined, tag
 from tracer.out.words import PLURALS, is_shop_rule
-from tracer.units import CSS_PX_PER_MM, shown_length
+from tracer.units import CSS_PX_PER_MM, shown_length, shown_size
 
 MOST_DETAILS = 24
 """Places shown magnified; all of them stand in the table."""
@@ -71,7 +71,7 @@ def _head(result: Result, report: Mapping[str, Any]) -> Html:
         ("Used as", process["role"], ""),
         ("Least metal now", _length(verified["least_metal_mm"]), ""),
         ("Least gap now", _length(verified["least_gap_mm"]), ""),
-        ("Sound as drawn from", "no size" if safe is None else f"{shown_length(safe)} wide", ""),
+        ("Sound as drawn from", "no size" if safe is None else f"{shown_size(safe)} wide", ""),
         ("Brought to", f"{process['grade']} limits", ""),
     ]
     boxes = [
@@ -183,7 +183,7 @@ def _row(finding: Mapping[str, Any], report: Mapping[str, Any], names: Sequence[
             tag("span", action, **({"cls": "open"} if status == "open" else {})),
             *(tag("small", esc(text)) for text in more),
         ),
-        esc("no size" if sound is None else f"{shown_length(sound)} wide"),
+        esc("no size" if sound is None else f"{shown_size(sound)} wide"),
     )
     full = {5: "full"}
     return tag(

@@ -21,7 +21,7 @@ from tracer.out.shown import plain
 from tracer.out.words import CAUTIONS, PLURALS, counted, done_in_short, verdict_text
 from tracer.process import EVIDENCE, Limit
 from tracer.settings import Grade
-from tracer.units import LARGEST_LENGTH_MM, shown_length
+from tracer.units import LARGEST_LENGTH_MM, shown_length, shown_size
 
 SCHEMA_VERSION = "1.0"
 GENERATOR = "made by tracer"
@@ -177,7 +177,7 @@ def summary_lines(report: Mapping[str, Any]) -> list[str]:
         lines.append(
             "  no size makes it sound as drawn"
             if safe is None
-            else f"  sound as drawn from {shown_length(safe)} wide"
+            else f"  sound as drawn from {shown_size(safe)} wide"
         )
     return lines
 

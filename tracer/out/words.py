@@ -1,13 +1,12 @@
 """The words of the report: verdict, what was done, cautions."""
 
-import math
 from collections import Counter
 from collections.abc import Sequence
 
 from tracer.model import Finding, Kind, Result, Verdict
 from tracer.out.shown import plain
 from tracer.settings import Grade
-from tracer.units import shown_length
+from tracer.units import LARGEST_LENGTH_MM, shown_length, shown_size
 
 PLURALS = {
     Kind.NECK: "necks",
@@ -104,7 +103,7 @@ def _what_was_done(findings: Sequence[Finding]) -> str:
 
 
 def _from_which_size(result: Result) -> str:
-    factor = result.mended.smallest_safe_factor
-    if not math.isfinite(factor):
+    width = result.page_mm[0] * result.mended.smallest_safe_factor
+    if width > LARGEST_LENGTH_MM:
         return "No size makes it sound without a change."
-    return f"From {shown_length(result.page_mm[0] * factor)} wide nothing need be changed."
+    return f"From {shown_size(width)} wide nothing need be changed."
