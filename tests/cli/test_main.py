@@ -127,6 +127,20 @@ def test_wrong_use_is_one_line_and_status_2(
     assert not out
 
 
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["outline", "nowhere.png", "--width", "5"],
+        ["outline", "nowhere.png"],
+        ["check", "nowhere.png", "--width", "5"],
+        ["plan", "nowhere.png", "--blank", "disc:50", "--body", "5", "--raised", "1"],
+    ],
+)
+def test_a_missing_artwork_is_named(words: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(words) == 1
+    assert one_line(capsys.readouterr().err).startswith("tracer: error: nowhere.png: no such file")
+
+
 def test_no_size_names_the_options_and_the_stored_density(
     disc: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -51,7 +51,7 @@ def run(args: argparse.Namespace) -> int:
     data = load_file(args.artwork)
     name = args.artwork.name
     if size is None:
-        raise no_size(data, name, options.ink_from(args))
+        raise no_size(data, shown_name(args.artwork), options.ink_from(args))
     settings = options.settings_from(args, size)
     check_metal_and_mould(load_process(settings.process), settings.alloy)
     with Progress(shown_name(args.artwork), quiet=args.quiet) as progress:
@@ -73,7 +73,11 @@ def no_size(data: bytes, name: str, ink: InkOptions) -> UsageError:
     """Return the error for a missing size, with the size that the stored density would give."""
     from tracer.raster.read import read_artwork  # noqa: PLC0415 - only on this way
 
-    artwork = read_artwork(data, name, ink)
+    try:
+        artwork = read_artwork(data, name, ink)
+    except InputError as error:
+        error.subject = name
+        raise
     hint = options.SIZE_HINT
     if artwork.density_per_mm:
         width, height = (n / artwork.density_per_mm for n in (artwork.columns, artwork.rows))

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from tracer.bounds import FILE_BYTES
 from tracer.errors import InputError
+from tracer.names import shown_name
 
 _CHUNK = 1 << 20
 
@@ -35,13 +36,21 @@ def load_file(path: Path, max_bytes: int = FILE_BYTES.value) -> bytes:
     InputError
         E_MISSING, E_NOTFILE, E_PERMISSION, E_TOOBIG or E_CHANGED.
     """
-    for _ in range(2):
+    try:
         data = _load_once(path, max_bytes)
-        if data is not None:
-            return data
-    raise InputError(
-        "changed while it was read", hint="wait until it is saved or synced", code="E_CHANGED"
-    )
+        if data is None:
+            data = _load_once(path, max_bytes)
+    except InputError as error:
+        error.subject = shown_name(path)
+        raise
+    if data is None:
+        raise InputError(
+            "changed while it was read",
+            hint="wait until it is saved or synced",
+            code="E_CHANGED",
+            subject=shown_name(path),
+        )
+    return data
 
 
 def _load_once(path: Path, max_bytes: int) -> bytes | None:
