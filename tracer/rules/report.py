@@ -100,8 +100,6 @@ def _detail(defect: Defect) -> str:
         return (
             f"a round hole of {shown_length(defect.hole_mm)}, as for a ring or cord: never filled"
         )
-    if defect.kind is Kind.SHARP_TIP:
-        return f"the point comes out shorter by {shown_length(defect.lost)}"
     if defect.kind is Kind.LOOSE_PIECE:
         return "it would be a separate casting"
     return ""
