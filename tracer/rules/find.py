@@ -258,7 +258,10 @@ def _peel(axis: Skeleton, thin: Bools, a: Ints, b: Ints) -> tuple[Bools, Floats]
 
 
 def outline_of(axis: Skeleton, nodes: Ints) -> BaseGeometry:
-    """Return the part of the plane that the triangles of some nodes cover."""
+    """Return the part of the plane that the triangles of some nodes cover.
+
+    They share their corners and do not overlap, so that it is enough to leave out shared edges.
+    """
     corners = axis.corners[nodes]
     corners = corners[(corners >= 0).all(axis=1)]
     if not len(corners):  # a pinch between two wide places has a width, but no length
@@ -266,7 +269,7 @@ def outline_of(axis: Skeleton, nodes: Ints) -> BaseGeometry:
         return shapely.unary_union(shapely.buffer(centres, np.maximum(axis.half[nodes], 1e-3)))
     p = axis.point[corners]
     rings = np.stack([p.real, p.imag], axis=-1)
-    return shapely.unary_union(shapely.polygons(rings))
+    return shapely.coverage_union_all(shapely.polygons(rings))
 
 
 def centre_line(axis: Skeleton, nodes: Ints, tolerance: float) -> BaseGeometry:

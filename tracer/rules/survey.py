@@ -4,7 +4,9 @@ Metal and mould are the two sides of the outline of the ink; `sunk` ink is mould
 """
 
 import math
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import cached_property, partial
 from typing import Any
 
 import numpy as np
@@ -59,7 +61,7 @@ class Sizes:
         )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Defect:
     """One place that breaks a limit, with what a repair needs to know of it."""
 
@@ -68,12 +70,17 @@ class Defect:
     at: complex
     width: float
     limit: float
-    place: BaseGeometry
+    outline: Callable[[], BaseGeometry]
     area: float
     thin: Place | None = None
     count: int = 1
     lost: float = 0.0
     hole_mm: float = 0.0  # diameter of a round hole that is wanted
+
+    @cached_property
+    def place(self) -> BaseGeometry:
+        """The part of the plane that it is, made when first asked for: counting needs none."""
+        return self.outline()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -185,24 +192,27 @@ def _body_defect(
 ) -> tuple[Defect, list[int]]:
     numbers = [b.number for b in group]
     largest = max(group, key=lambda b: b.half)
-    if len(group) > 1:  # joining thousands of triangles would take minutes: their discs are told
-        centres = np.array([b.at for b in group])
-        radii = np.array([b.half for b in group])
-        discs: Any = shapely.buffer(shapely.points(centres.real, centres.imag), radii, quad_segs=2)
-        place: BaseGeometry = shapely.MultiPolygon(list(discs))
-    else:
-        place = outline_of(axis, np.flatnonzero(np.isin(axis.body, numbers)))
     defect = Defect(
         kind,
         metal=kind is Kind.SMALL_ISLAND,
         at=largest.at,
         width=2 * largest.half,
         limit=limit,
-        place=place,
+        outline=partial(_bodies_outline, axis, group),
         area=sum(b.area for b in group),
         count=len(group),
     )
     return defect, numbers
+
+
+def _bodies_outline(axis: Skeleton, group: list[Body]) -> BaseGeometry:
+    if len(group) == 1:
+        return outline_of(axis, np.flatnonzero(axis.body == group[0].number))
+    # joining thousands of triangles would take minutes: their discs are told
+    centres = np.array([b.at for b in group])
+    radii = np.array([b.half for b in group])
+    discs: Any = shapely.buffer(shapely.points(centres.real, centres.imag), radii, quad_segs=2)
+    return shapely.MultiPolygon(list(discs))
 
 
 def _wanted_hole(defect: Defect) -> Defect:
@@ -212,16 +222,7 @@ def _wanted_hole(defect: Defect) -> Defect:
     is_round = defect.count == 1 and defect.width > _ROUND * around
     if not (is_round and low <= around * 1.005 and around <= high):
         return defect
-    return Defect(
-        defect.kind,
-        defect.metal,
-        defect.at,
-        defect.width,
-        defect.limit,
-        defect.place,
-        defect.area,
-        hole_mm=around,
-    )
+    return replace(defect, hole_mm=around)
 
 
 def _thin_defect(axis: Skeleton, place: Place, limit: float, *, metal: bool) -> Defect:
@@ -239,7 +240,7 @@ def _thin_defect(axis: Skeleton, place: Place, limit: float, *, metal: bool) -> 
         place.at,
         2 * place.half,
         limit,
-        outline_of(axis, place.nodes),
+        partial(outline_of, axis, place.nodes),
         float(axis.area[place.nodes].sum()),
         thin=place,
         lost=place.lost if place.is_tip else 0.0,
@@ -247,13 +248,12 @@ def _thin_defect(axis: Skeleton, place: Place, limit: float, *, metal: bool) -> 
 
 
 def _loose(axis: Skeleton, body: Body, limit: float) -> Defect:
-    nodes = np.flatnonzero(axis.body == body.number)
     return Defect(
         Kind.LOOSE_PIECE,
         metal=True,
         at=body.at,
         width=0.0,
         limit=limit,
-        place=outline_of(axis, nodes),
+        outline=partial(_bodies_outline, axis, [body]),
         area=body.area,
     )
