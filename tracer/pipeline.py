@@ -35,6 +35,7 @@ from tracer.raster.read import read_artwork
 from tracer.rules.mend import mend_region
 from tracer.rules.relief import adjusted_limits
 from tracer.rules.size import size_curve
+from tracer.rules.survey import Survey, sizes_of, survey
 from tracer.rules.verify import verify_drawing
 from tracer.settings import Keep, Settings, Size, SizeBy
 
@@ -180,12 +181,12 @@ def size_and_mend(traced: Traced, job: Job) -> Result:
         settings=settings,
         process=job.process,
         limits=limits,
-        drawn=_scaled(sized.drawn, off),
+        drawn=_scaled(sized.drawn.region, off),
         mended=_scaled_mended(sized.mended, off),
         fitted=fitted,
         verified=verified,
         tolerance_mm=sized.tolerance_mm,
-        sizes=size_curve(sized.drawn, limits, settings, _widths(sized.drawn, job.sizes)),
+        sizes=size_curve(sized.drawn, limits, settings, _widths(sized.drawn.region, job.sizes)),
         decisions=(*traced.decisions, *(Decision("limits", note) for note in notes)),
         svg=svg,
     )
@@ -196,7 +197,7 @@ class _Sized:
     """A region at its size, as drawn and mended."""
 
     frame: Frame
-    drawn: Region
+    drawn: Survey
     mended: Mended
     tolerance_mm: float
 
@@ -209,15 +210,18 @@ def _mend_to_size(traced: Traced, job: Job, limits: Limits) -> _Sized:
     while True:
         turn += 1
         frame = Frame(pitch, traced.coverage.values.shape[0])
-        drawn = nest_rings(traced.rings, frame)
+        region = nest_rings(traced.rings, frame)
         tolerance = settings.tolerance_mm or traced.noise.tolerance_px * pitch
+        margin = 2 * tolerance
+        drawn = survey(region, sizes_of(limits, settings.grade, margin), settings.role)
         mended = mend_region(
-            drawn,
+            region,
             limits,
             settings,
-            margin_mm=2 * tolerance,
+            margin_mm=margin,
             check_only=job.check_only,
-            kept=kept_region(settings.keep, drawn.bounds),
+            kept=kept_region(settings.keep, region.bounds),
+            drawn=drawn,
         )
         if mended.region.is_empty:
             raise _nothing_left(mended, limits)

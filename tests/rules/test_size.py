@@ -7,20 +7,31 @@ import pytest
 import shapely
 
 from tests.rules.shapes import comb, dumbbell, limits, region, star, wanted
-from tracer.model import Verdict
+from tracer.model import SizePoint, Verdict
 from tracer.process import limits_for, load_process
 from tracer.rules.mend import mend_region
 from tracer.rules.relief import adjusted_limits
 from tracer.rules.size import size_curve
-from tracer.settings import Overrules, Relief, Role, Settings, Size, SizeBy
+from tracer.rules.survey import Survey, sizes_of, survey
+from tracer.settings import Grade, Overrules, Relief, Role, Settings, Size, SizeBy
+
+
+def surveyed(shape: Any) -> Survey:
+    return survey(shape, sizes_of(limits(), Grade.ADVISED, 0.01), Role.RAISED)
+
+
+def curve(shape: Any, *widths_mm: float) -> tuple[SizePoint, ...]:
+    return size_curve(surveyed(shape), limits(), wanted(), widths_mm)
+
+
+def _width(shape: Any) -> float:
+    return float(shape.bounds[2] - shape.bounds[0])
 
 
 def test_widths_grow_with_the_piece() -> None:
     """A neck of 0.5 mm in a piece 13 mm wide is 0.8 mm at 20.8 mm."""
     shape = dumbbell(0.5)
-    small, just_below, just_above, large = size_curve(
-        shape, limits(), wanted(), (13.0, 20.2, 21.2, 40.0)
-    )
+    small, just_below, just_above, large = curve(shape, 13.0, 20.2, 21.2, 40.0)
     assert (small.places, just_below.places, just_above.places, large.places) == (1, 1, 0, 0)
     assert just_above.verdict is large.verdict is Verdict.SOUND
     assert small.verdict is Verdict.AT_RISK
@@ -29,10 +40,18 @@ def test_widths_grow_with_the_piece() -> None:
     )
 
 
+def test_the_curve_counts_what_was_found() -> None:
+    """At the present size the curve is the survey itself; twice as large, a tip stays a tip."""
+    shape = star(5, 36)
+    present, large = curve(shape, *(x * _width(shape) for x in (1.0, 2.0)))
+    assert present.places == len(surveyed(shape).defects) == large.places == 5
+    assert present.verdict is large.verdict is Verdict.AT_RISK
+
+
 def test_share_changed_is_near_what_mending_does() -> None:
     """The estimate along the centre line against the true change: within a tenth."""
     shape = dumbbell(0.5, 6.0)
-    (point,) = size_curve(shape, limits(), wanted(), (16.0,))
+    (point,) = curve(shape, 16.0)
     mended = mend_region(shape, limits(), wanted(), margin_mm=1e-4)
     true = mended.region.symmetric_difference(shape).area / shape.area
     assert point.share_changed == pytest.approx(true, rel=0.1)

@@ -64,6 +64,7 @@ def mend_region(
     margin_mm: float,
     check_only: bool = False,
     kept: Region = _EMPTY,
+    drawn: Survey | None = None,
 ) -> Mended:
     """Bring a region to its limits.
 
@@ -86,6 +87,8 @@ def mend_region(
         Find and measure only; actions say what would be done.
     kept
         Places to leave as drawn, in the frame of the region.
+    drawn
+        The survey of the region at these limits, grade, role and margin, where it is made already.
 
     Returns
     -------
@@ -95,7 +98,7 @@ def mend_region(
     if limits.none or region.is_empty:
         return Mended(region, (), Verdict.SOUND, 0.0)
     sizes = sizes_of(limits, settings.grade, margin_mm)
-    drawn = survey(region, sizes, settings.role)
+    drawn = drawn or survey(region, sizes, settings.role)
     verdict = _verdict(drawn, limits, sizes, settings)
     factor = smallest_safe_factor(drawn.defects)
     defects = in_reading_order(drawn.defects, region.bounds)
@@ -183,7 +186,7 @@ def _verdict(drawn: Survey, limits: Limits, sizes: Sizes, settings: Settings) ->
     advised = sizes_of(limits, Grade.ADVISED, sizes.margin)
     defects = drawn.defects
     if settings.grade is Grade.LEAST:
-        defects = defects_of(drawn.axis, drawn.metal_side, advised, settings.role)
+        defects = defects_of(drawn.axis, advised, settings.role)
     return verdict_of(defects, limits)
 
 

@@ -2,12 +2,12 @@
 
 import numpy as np
 
-from tracer.model import Kind, Region, SizePoint
+from tracer.model import Kind, SizePoint
 from tracer.process import Limits
 from tracer.rules.find import Place
 from tracer.rules.report import verdict_of
-from tracer.rules.skeleton import Skeleton
-from tracer.rules.survey import Defect, Sizes, axis_of, defects_of, sizes_of, sound_from
+from tracer.rules.skeleton import Skeleton, finer_at
+from tracer.rules.survey import Defect, Sizes, Survey, defects_of, sizes_of, sound_from
 from tracer.settings import Grade, Role, Settings
 
 
@@ -25,34 +25,42 @@ def _is_point(defect: Defect) -> bool:
 
 
 def size_curve(
-    region: Region, limits: Limits, settings: Settings, widths_mm: tuple[float, ...]
+    drawn: Survey, limits: Limits, settings: Settings, widths_mm: tuple[float, ...]
 ) -> tuple[SizePoint, ...]:
-    """Return what is lost when the piece is made at each width.
+    """Return what is lost when a surveyed piece is made at each width.
 
-    The share changed is an estimate along the centre lines: what thickening adds, what filling and
-    removing take. It leaves out how repairs act on each other.
+    Widths grow with the piece, so that a place that is sound is so at every larger size, and the
+    skeleton of the survey serves for all sizes; for larger ones, whose limits are smaller parts of
+    the piece, it is made finer at the places that are not sound yet. The share changed is an
+    estimate along the centre lines: what thickening adds, what filling and removing take. It
+    leaves out how repairs act on each other.
     """
-    left, _, right, _ = region.bounds
-    present = right - left
-    if limits.none or region.is_empty:
+    if not len(drawn.axis.half):
         return tuple(SizePoint(w, 0, 0.0, verdict_of((), limits)) for w in widths_mm)
-    grade = sizes_of(limits, settings.grade, 0.0)
-    axis = axis_of(region, grade.scaled(max(widths_mm, default=present) / present))
-    metal = ~axis.inside if settings.role is Role.SUNK else axis.inside
+    left, _, right, _ = drawn.region.bounds
+    factors = [width / (right - left) for width in widths_mm]
+    sizes, role, advised = drawn.sizes, settings.role, None
+    if settings.grade is not Grade.ADVISED:  # of which the verdict is
+        advised = sizes_of(limits, Grade.ADVISED, sizes.margin)
+    finer = _finer(drawn, advised, role, max(factors, default=1.0))
     points = []
-    for width in widths_mm:
-        factor = width / present
-        scaled = grade.scaled(factor)
-        defects = defects_of(axis, metal, scaled, settings.role)
-        judged = defects
-        if settings.grade is not Grade.ADVISED:
-            advised = sizes_of(limits, Grade.ADVISED, 0.0).scaled(factor)
-            judged = defects_of(axis, metal, advised, settings.role)
-        share = sum(_changed(axis, d, scaled) for d in defects) / region.area
-        points.append(
-            SizePoint(width, len(defects), share, verdict_of(judged, limits, factor=factor))
-        )
+    for width, factor in zip(widths_mm, factors, strict=True):
+        axis, scaled = finer if factor > 1 else drawn.axis, sizes.scaled(factor)
+        defects = defects_of(axis, scaled, role)
+        judged = defects_of(axis, advised.scaled(factor), role) if advised else defects
+        share = sum(_changed(axis, d, scaled) for d in defects) / drawn.region.area
+        verdict = verdict_of(judged, limits, factor=factor)
+        points.append(SizePoint(width, len(defects), share, verdict))
     return tuple(points)
+
+
+def _finer(drawn: Survey, advised: Sizes | None, role: Role, factor: float) -> Skeleton:
+    """Return a skeleton that is fine enough for artwork `factor` times as large."""
+    known = drawn.defects + (defects_of(drawn.axis, advised, role) if advised else ())
+    nodes = [d.thin.nodes for d in known if d.thin is not None]
+    if factor <= 1 or not nodes:
+        return drawn.axis
+    return finer_at(drawn.axis, np.concatenate(nodes), drawn.sizes.scaled(factor).spacing)
 
 
 def _changed(axis: Skeleton, defect: Defect, sizes: Sizes) -> float:

@@ -42,6 +42,7 @@ class Skeleton:
     """
 
     point: Complex
+    after: Ints  # of each boundary point the next one
     centre: Complex
     half: Floats
     inside: Bools
@@ -58,8 +59,9 @@ def _empty() -> Skeleton:
     none, places = np.zeros(0), np.zeros(0, dtype=complex)
     numbers, flags = np.zeros(0, dtype=np.int64), np.zeros(0, dtype=bool)
     return Skeleton(
-        point=places, centre=places, half=none, inside=flags, facing=flags, body=numbers, ground=-1,
-        area=none, corners=numbers.reshape(0, 3), end=places, link=numbers.reshape(0, 2),
+        point=places, after=numbers, centre=places, half=none, inside=flags, facing=flags,
+        body=numbers, ground=-1, area=none, corners=numbers.reshape(0, 3), end=places,
+        link=numbers.reshape(0, 2),
     )  # fmt: skip
 
 
@@ -83,6 +85,19 @@ def skeleton(region: Region, spacing: float, tolerance: float) -> Skeleton:
         point, after = _split(point, after, wanted)
         triangles = _delaunay(point)
     return _build(point, after, triangles)
+
+
+def finer_at(axis: Skeleton, nodes: Ints, spacing: float) -> Skeleton:
+    """Return a skeleton with samples `spacing` mm apart or closer along the sides of some nodes."""
+    corners = axis.corners[nodes]
+    beside = np.zeros(len(axis.point), dtype=bool)
+    beside[corners[corners >= 0]] = True
+    point, after = axis.point, axis.after
+    wanted = beside & beside[after]
+    while (wanted := wanted & (np.abs(point[after] - point) > spacing)).any():
+        point, after = _split(point, after, wanted)
+        wanted = np.append(wanted, wanted[wanted])  # of each edge that was divided, both halves
+    return _build(point, after, _delaunay(point))
 
 
 def components(count: int, a: Ints, b: Ints) -> Ints:
@@ -287,6 +302,7 @@ def _build(point: Complex, after: Ints, triangles: Ints) -> Skeleton:
     outermost = np.flatnonzero(framed)
     return Skeleton(
         point=point,
+        after=after,
         centre=np.concatenate([centre, mid]),
         half=np.concatenate([half, mid_half]),
         inside=np.concatenate([inside, inside[a[narrow]]]),

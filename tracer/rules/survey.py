@@ -41,6 +41,17 @@ class Sizes:
     margin: float
 
     @property
+    def none(self) -> bool:
+        """Whether there are no limits."""
+        return max(self.metal, self.gap, self.island, self.opening) <= 0
+
+    @property
+    def spacing(self) -> float:
+        """How close samples must be for the smallest limit, in mm."""
+        limits = (self.metal, self.gap, self.island, self.opening)
+        return min(x for x in limits if x > 0) / _SAMPLES_ACROSS
+
+    @property
     def slack(self) -> float:
         """How far below its limit a width must be to count: the accuracy of the measure."""
         return max(self.margin / 4, 0.002 * max(self.metal, self.gap))
@@ -51,13 +62,16 @@ class Sizes:
         return max(self.margin / 8, 2e-4)
 
     def scaled(self, factor: float) -> "Sizes":
-        """Return the limits as they are for artwork made `factor` times as large."""
+        """Return the limits as they are for artwork made `factor` times as large.
+
+        The margin stays: it is the accuracy of the artwork, which grows with it.
+        """
         return Sizes(
             self.metal / factor,
             self.gap / factor,
             self.island / factor,
             self.opening / factor,
-            self.margin / factor,
+            self.margin,
         )
 
 
@@ -85,9 +99,10 @@ class Defect:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Survey:
-    """A region, its skeleton, and what is wrong with it."""
+    """A region, its skeleton, and what is wrong with it at some limits."""
 
     region: Region
+    sizes: Sizes
     axis: Skeleton
     metal_side: Bools
     defects: tuple[Defect, ...]
@@ -116,24 +131,31 @@ def sizes_of(limits: Limits, grade: Grade, margin: float) -> Sizes:
 
 
 def survey(region: Region, sizes: Sizes, role: Role) -> Survey:
-    """Find every defect of a region at one set of limits, in no particular order."""
-    if region.is_empty:
-        return Survey(region, EMPTY, EMPTY.inside, ())
+    """Find every defect of a region at one set of limits, in no particular order.
+
+    Where there are no limits at all, or no ink, nothing is measured and the skeleton is empty.
+    """
+    if sizes.none or region.is_empty:
+        return Survey(region, sizes, EMPTY, EMPTY.inside, ())
     axis = axis_of(region, sizes)
-    metal_side = ~axis.inside if role is Role.SUNK else axis.inside
-    return Survey(region, axis, metal_side, defects_of(axis, metal_side, sizes, role))
+    return Survey(region, sizes, axis, metal_side_of(axis, role), defects_of(axis, sizes, role))
 
 
 def axis_of(region: Region, sizes: Sizes) -> Skeleton:
     """Return the skeleton of a region, fine enough for the smallest limit."""
-    finest = min(x for x in (sizes.metal, sizes.gap, sizes.island, sizes.opening) if x > 0)
     left, bottom, right, top = region.bounds
     coarsest = math.hypot(right - left, top - bottom) / 4
-    return skeleton(region, min(finest / _SAMPLES_ACROSS, coarsest), sizes.tolerance)
+    return skeleton(region, min(sizes.spacing, coarsest), sizes.tolerance)
 
 
-def defects_of(axis: Skeleton, metal_side: Bools, sizes: Sizes, role: Role) -> tuple[Defect, ...]:
+def metal_side_of(axis: Skeleton, role: Role) -> Bools:
+    """Tell which nodes lie in metal."""
+    return ~axis.inside if role is Role.SUNK else axis.inside
+
+
+def defects_of(axis: Skeleton, sizes: Sizes, role: Role) -> tuple[Defect, ...]:
     """Find every defect on a skeleton."""
+    metal_side = metal_side_of(axis, role)
     silhouette = role is Role.SILHOUETTE
     islands, pieces = _small_bodies(axis, metal_side, sizes.island, sizes.slack, Kind.SMALL_ISLAND)
     openings, _ = _small_bodies(axis, ~metal_side, sizes.opening, sizes.slack, Kind.SMALL_OPENING)
