@@ -15,8 +15,11 @@ _METAL = np.array(
 )
 _STOPS = np.array([0.0, 0.45, 0.8, 1.0], dtype=np.float32)
 _FLAT_MM = 1e-4
-_OVER = 2
+_OVER = 3
 """Pixels are rendered this many times finer and averaged."""
+
+_SMOOTH_PX = 0.8
+"""Blur of the heights in pixels of the picture: below it the steps of the grid show as beads."""
 
 Heights = NDArray[np.float32]
 
@@ -46,8 +49,10 @@ def height_field(
         if rise < _FLAT_MM or not strip.any():
             heights[strip] = z
             continue
-        to_lower = cv2.distanceTransform(masks[k], cv2.DIST_L2, cv2.DIST_MASK_5)[strip]
-        to_upper = cv2.distanceTransform(1 - masks[k + 1], cv2.DIST_L2, cv2.DIST_MASK_5)[strip]
+        to_lower = cv2.distanceTransform(masks[k], cv2.DIST_L2, cv2.DIST_MASK_PRECISE)[strip]
+        to_upper = cv2.distanceTransform(1 - masks[k + 1], cv2.DIST_L2, cv2.DIST_MASK_PRECISE)[
+            strip
+        ]
         heights[strip] = z + rise * to_lower / np.maximum(to_lower + to_upper, 1e-6)
     return heights
 
@@ -81,7 +86,7 @@ def _shaded(heights: Heights, step: float) -> NDArray[np.float32]:
     import cv2  # noqa: PLC0415
 
     metal = heights > 0
-    smooth = cv2.GaussianBlur(heights, (0, 0), 1.4)
+    smooth = cv2.GaussianBlur(heights, (0, 0), _SMOOTH_PX * _OVER)
     dy, dx = np.gradient(smooth, np.float32(step))
     # steep walls are flattened, so that they read as lines of light and shade
     slope = np.hypot(dx, dy)
