@@ -57,8 +57,29 @@ def test_share_changed_is_near_what_mending_does() -> None:
     assert point.share_changed == pytest.approx(true, rel=0.1)
 
 
+def safe_factor(shape: Any) -> float:
+    return mend_region(shape, limits(), wanted(), margin_mm=0.01).smallest_safe_factor
+
+
+@pytest.mark.parametrize(
+    ("width", "factor"), [(0.8, 1.0), (1.0, 0.8), (2.0, 0.4), (4.1, 0.8 / 4.1)]
+)
+def test_a_sound_bar_may_be_smaller_until_it_is_a_hairline(width: float, factor: float) -> None:
+    """A bar of width w is 0.8 mm wide at 0.8 / w times its size, to 2 % (or 0.02 mm of width)."""
+    bar = region(shapely.box(0, 0, 10 * width, width))
+    assert safe_factor(bar) == pytest.approx(factor, rel=0.02)
+
+
+def test_a_sound_disc_may_be_smaller_until_it_is_a_small_island() -> None:
+    """The advised least island is twice the line, 1.6 mm."""
+    assert safe_factor(region(shapely.Point(0, 0).buffer(10))) == pytest.approx(0.08, rel=0.02)
+
+
 def test_points_are_not_counted_against_the_size() -> None:
-    assert mend_region(star(5, 36), limits(), wanted(), margin_mm=0.01).smallest_safe_factor == 0
+    """A star is sound until it is a small island: its inscribed disc touches the inner corners."""
+    sharp = star(5, 36)
+    inner = min(math.hypot(x, y) for x, y in shapely.get_coordinates(sharp))
+    assert safe_factor(sharp) == pytest.approx(1.6 / (2 * inner), rel=0.02)
 
 
 def test_no_size_joins_a_loose_piece() -> None:

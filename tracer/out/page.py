@@ -26,7 +26,7 @@ from tracer.out.pictures import (
     overlay_picture,
 )
 from tracer.out.shown import Html, esc, joined, tag
-from tracer.out.words import PLURALS, is_shop_rule
+from tracer.out.words import PLURALS, is_shop_rule, sound_from
 from tracer.units import CSS_PX_PER_MM, shown_length, shown_size
 
 MOST_DETAILS = 24
@@ -63,7 +63,6 @@ def make_page(result: Result, report: Mapping[str, Any]) -> str:
 
 def _head(result: Result, report: Mapping[str, Any]) -> Html:
     drawing, verified, process = report["drawing"], report["verified"], report["process"]
-    safe = report["smallest_safe_width_mm"]
     size = f"{shown_length(drawing['width_mm'])} × {shown_length(drawing['height_mm'])}"
     cells = [
         ("Process", process["label"], "wide"),
@@ -71,7 +70,7 @@ def _head(result: Result, report: Mapping[str, Any]) -> Html:
         ("Used as", process["role"], ""),
         ("Least metal now", _length(verified["least_metal_mm"]), ""),
         ("Least gap now", _length(verified["least_gap_mm"]), ""),
-        ("Sound as drawn from", "no size" if safe is None else f"{shown_size(safe)} wide", ""),
+        ("Sound as drawn from", sound_from(report), ""),
         ("Brought to", f"{process['grade']} limits", ""),
     ]
     boxes = [

@@ -18,10 +18,10 @@ from tracer.errors import TracerError
 from tracer.model import Finding, Kind, Result, Width
 from tracer.names import shown_name
 from tracer.out.shown import plain
-from tracer.out.words import CAUTIONS, PLURALS, counted, done_in_short, verdict_text
+from tracer.out.words import CAUTIONS, PLURALS, counted, done_in_short, sound_from, verdict_text
 from tracer.process import EVIDENCE, Limit
 from tracer.settings import Grade
-from tracer.units import LARGEST_LENGTH_MM, shown_length, shown_size
+from tracer.units import LARGEST_LENGTH_MM, shown_length
 
 SCHEMA_VERSION = "1.0"
 GENERATOR = "made by tracer"
@@ -172,13 +172,10 @@ def summary_lines(report: Mapping[str, Any]) -> list[str]:
         if some:
             lines.append(f"  {word}: {_by_kind(some)}")
     lines.extend(_least_lines(verified, report["process"]["limits"]))
-    safe = report["smallest_safe_width_mm"]
-    if findings:
-        lines.append(
-            "  no size makes it sound as drawn"
-            if safe is None
-            else f"  sound as drawn from {shown_size(safe)} wide"
-        )
+    if report["process"]["limits"]["metal"]["value"]:
+        none = report["smallest_safe_width_mm"] is None
+        size = "no size makes it sound as drawn" if none else ""
+        lines.append(f"  {size or 'sound as drawn from ' + sound_from(report)}")
     return lines
 
 

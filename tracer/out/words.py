@@ -1,7 +1,8 @@
 """The words of the report: verdict, what was done, cautions."""
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 from tracer.model import Finding, Kind, Result, Verdict
 from tracer.out.shown import plain
@@ -46,7 +47,11 @@ def verdict_text(result: Result) -> str:
     if result.limits.none:
         return f"Traced as drawn at {wide} wide; no casting limits were asked for."
     if not findings:
-        return f"The artwork can be cast as drawn at {wide} wide; nothing was changed."
+        smallest = shown_size(result.page_mm[0] * result.mended.smallest_safe_factor)
+        return (
+            f"The artwork can be cast as drawn at {wide} wide, and down to {smallest} wide; nothing"
+            " was changed."
+        )
     label = result.process.label
     label = label[:1].lower() + label[1:]
     places = counted(len(findings), "place")
@@ -78,6 +83,15 @@ def is_shop_rule(evidence: str) -> bool:
     return evidence in ("P", "J")
 
 
+def sound_from(report: Mapping[str, Any]) -> str:
+    """Return from which size the artwork of a report is sound as drawn: ``42.8 mm wide``."""
+    safe = report["smallest_safe_width_mm"]
+    if safe is None:
+        return "no size"
+    points = any(finding["lost_mm"] for finding in report["findings"])
+    return f"{shown_size(safe)} wide{', but for points' if points else ''}"
+
+
 def counted(count: int, noun: str) -> str:
     """Return a count with its noun, such as ``3 places``."""
     return f"{count} {noun}{'' if count == 1 else 's'}"
@@ -106,4 +120,7 @@ def _from_which_size(result: Result) -> str:
     width = result.page_mm[0] * result.mended.smallest_safe_factor
     if width > LARGEST_LENGTH_MM:
         return "No size makes it sound without a change."
+    if any(finding.lost_mm for finding in result.mended.findings):
+        rest = "but points and notches, which come out as blunt at any size"
+        return f"From {shown_size(width)} wide nothing need be changed {rest}."
     return f"From {shown_size(width)} wide nothing need be changed."

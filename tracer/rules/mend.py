@@ -100,7 +100,7 @@ def mend_region(
     sizes = sizes_of(limits, settings.grade, margin_mm)
     drawn = drawn or survey(region, sizes, settings.role)
     verdict = _verdict(drawn, limits, sizes, settings)
-    factor = smallest_safe_factor(drawn.defects)
+    factor = smallest_safe_factor(drawn, settings.role)
     defects = in_reading_order(drawn.defects, region.bounds)
     if not defects:
         return Mended(region, (), verdict, factor)

@@ -10,18 +10,30 @@ from tracer.rules.skeleton import Skeleton, finer_at
 from tracer.rules.survey import Defect, Sizes, Survey, defects_of, sizes_of, sound_from
 from tracer.settings import Grade, Role, Settings
 
+_SMALLEST = 1 / 1024
+"""Share of its size to which a sound piece is followed down; an artwork has fewer pixels across."""
 
-def smallest_safe_factor(defects: tuple[Defect, ...]) -> float:
+
+def smallest_safe_factor(drawn: Survey, role: Role) -> float:
     """Return how many times as large the piece must be for nothing to need a change.
 
-    Points (tips of metal, notches in it) are not counted: at every size they come out blunt by the
-    same fraction of a millimetre. Loose pieces are: no size joins them.
+    Below 1 where the piece is sound and could be made smaller: its size is halved until a place
+    breaks a limit. Points (tips of metal, notches in it) are not counted: at every size they come
+    out blunt by the same fraction of a millimetre. Loose pieces are: no size joins them. Where
+    there is nothing to measure, 0.
     """
-    return max((sound_from(d) for d in defects if not _is_point(d)), default=0.0)
+    if not len(drawn.axis.half):
+        return 0.0
+    factor, places = 1.0, _of_width(drawn.defects)
+    while not places and factor > _SMALLEST:
+        factor /= 2
+        places = _of_width(defects_of(drawn.axis, drawn.sizes.scaled(factor), role))
+    return factor * max((sound_from(defect) for defect in places), default=1.0)
 
 
-def _is_point(defect: Defect) -> bool:
-    return defect.thin is not None and defect.thin.is_tip
+def _of_width(defects: tuple[Defect, ...]) -> list[Defect]:
+    """Return the defects that a size can mend, or none: all but points."""
+    return [d for d in defects if d.thin is None or not d.thin.is_tip]
 
 
 def size_curve(
