@@ -32,10 +32,10 @@ from tracer.out.svg_read import read_svg
 from tracer.process import Limits, Process, check_metal_and_mould, limits_for, load_process
 from tracer.raster.ink import find_ink
 from tracer.raster.read import read_artwork
-from tracer.rules.mend import mend_region
+from tracer.rules.mend import repair, told
 from tracer.rules.relief import adjusted_limits
 from tracer.rules.size import size_curve
-from tracer.rules.survey import Survey, sizes_of, survey
+from tracer.rules.survey import Survey
 from tracer.rules.verify import verify_drawing
 from tracer.settings import Keep, Settings, Size, SizeBy
 
@@ -203,7 +203,11 @@ class _Sized:
 
 
 def _mend_to_size(traced: Traced, job: Job, limits: Limits) -> _Sized:
-    """Mend at the pitch that gives the mended region its size, as near as repair allows."""
+    """Mend at the pitch that gives the mended region its size, as near as repair allows.
+
+    What is left is scaled away afterwards, limits and all: it is near enough when that takes less
+    than a quarter of the tolerance from the largest limit, of the twice that repairs add to it.
+    """
     settings = job.settings
     pitch = pitch_for(traced.rings, settings.size)
     turn = 0
@@ -212,22 +216,20 @@ def _mend_to_size(traced: Traced, job: Job, limits: Limits) -> _Sized:
         frame = Frame(pitch, traced.coverage.values.shape[0])
         region = nest_rings(traced.rings, frame)
         tolerance = settings.tolerance_mm or traced.noise.tolerance_px * pitch
-        margin = 2 * tolerance
-        drawn = survey(region, sizes_of(limits, settings.grade, margin), settings.role)
-        mended = mend_region(
+        repaired = repair(
             region,
             limits,
             settings,
-            margin_mm=margin,
+            margin_mm=2 * tolerance,
             check_only=job.check_only,
             kept=kept_region(settings.keep, region.bounds),
-            drawn=drawn,
         )
-        if mended.region.is_empty:
-            raise _nothing_left(mended, limits)
-        off = _off_size(mended.region.bounds, settings.size)
-        if abs(off - 1) * settings.size.mm < tolerance or turn == _MOST_SIZINGS:
-            return _Sized(frame, drawn, mended, tolerance)
+        if repaired.region.is_empty:
+            raise _nothing_left(told(repaired), limits)
+        off = _off_size(repaired.region.bounds, settings.size)
+        lost = abs(off - 1) * limits.largest(settings.grade)
+        if lost < tolerance / 4 or turn == _MOST_SIZINGS:
+            return _Sized(frame, repaired.drawn, told(repaired), tolerance)
         pitch *= off
 
 

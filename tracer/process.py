@@ -90,6 +90,10 @@ class Limits:
         """Whether nothing is limited: a faithful tracing."""
         return all(x.comfortable == 0 for x in (self.metal, self.gap, self.island, self.opening))
 
+    def largest(self, grade: Grade) -> float:
+        """Return the largest limit of a grade, in mm."""
+        return max(x.at(grade) for x in (self.metal, self.gap, self.island, self.opening))
+
 
 @dataclass(frozen=True, slots=True)
 class Alloy:

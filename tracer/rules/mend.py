@@ -56,6 +56,21 @@ class _Work:
         self.ink = without_slivers(changed, self.ink, self.sizes.tolerance)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Repaired:
+    """A region brought to its limits, before it is told what became of each place."""
+
+    drawn: Survey
+    limits: Limits
+    check_only: bool
+    work: _Work
+
+    @property
+    def region(self) -> Region:
+        """The ink as it is now."""
+        return self.work.ink
+
+
 def mend_region(
     region: Region,
     limits: Limits,
@@ -64,7 +79,6 @@ def mend_region(
     margin_mm: float,
     check_only: bool = False,
     kept: Region = _EMPTY,
-    drawn: Survey | None = None,
 ) -> Mended:
     """Bring a region to its limits.
 
@@ -87,31 +101,46 @@ def mend_region(
         Find and measure only; actions say what would be done.
     kept
         Places to leave as drawn, in the frame of the region.
-    drawn
-        The survey of the region at these limits, grade, role and margin, where it is made already.
 
     Returns
     -------
     Mended
         The region, its findings in reading order, the verdict as drawn and the smallest safe size.
     """
-    if limits.none or region.is_empty:
-        return Mended(region, (), Verdict.SOUND, 0.0)
+    return told(
+        repair(region, limits, settings, margin_mm=margin_mm, check_only=check_only, kept=kept)
+    )
+
+
+def repair(
+    region: Region,
+    limits: Limits,
+    settings: Settings,
+    *,
+    margin_mm: float,
+    check_only: bool = False,
+    kept: Region = _EMPTY,
+) -> Repaired:
+    """Do the first half of `mend_region`: all that changes the region."""
     sizes = sizes_of(limits, settings.grade, margin_mm)
-    drawn = drawn or survey(region, sizes, settings.role)
-    verdict = _verdict(drawn, limits, sizes, settings)
-    factor = smallest_safe_factor(drawn, settings.role)
+    drawn = survey(region, sizes, settings.role)
     defects = in_reading_order(drawn.defects, region.bounds)
-    if not defects:
-        return Mended(region, (), verdict, factor)
     chosen = [defects[n - 1].place for n in settings.keep_findings if 0 < n <= len(defects)]
     held = as_region(shapely.union_all([kept, *(p.buffer(sizes.margin) for p in chosen)]))
     work = _Work(region, sizes, settings, held, drawn)
-    if not check_only:
+    if defects and not check_only:
         _repair(work, drawn)
-    rest = work.survey().defects if not check_only else drawn.defects
-    findings = _findings(defects, rest, work, region, limits, check_only=check_only)
-    return Mended(work.ink, findings, verdict, factor)
+    return Repaired(drawn, limits, check_only, work)
+
+
+def told(repaired: Repaired) -> Mended:
+    """Do the second half of `mend_region`: tell what became of each place, and the verdict."""
+    drawn, work, limits = repaired.drawn, repaired.work, repaired.limits
+    findings: tuple[Finding, ...] = ()
+    if drawn.defects:
+        findings = _findings(drawn, work, limits, check_only=repaired.check_only)
+    verdict = _verdict(drawn, limits, work.sizes, work.settings)
+    return Mended(work.ink, findings, verdict, smallest_safe_factor(drawn, work.settings.role))
 
 
 def _repair(work: _Work, drawn: Survey) -> None:
@@ -191,15 +220,12 @@ def _verdict(drawn: Survey, limits: Limits, sizes: Sizes, settings: Settings) ->
 
 
 def _findings(
-    defects: list[Defect],
-    rest: tuple[Defect, ...],
-    work: _Work,
-    region: Region,
-    limits: Limits,
-    *,
-    check_only: bool,
+    drawn: Survey, work: _Work, limits: Limits, *, check_only: bool
 ) -> tuple[Finding, ...]:
     """Return one finding for each defect, and for each that a repair left behind elsewhere."""
+    region = drawn.region
+    defects = in_reading_order(drawn.defects, region.bounds)
+    rest = drawn.defects if check_only else work.survey().defects
     changes = shapely.get_parts(work.ink.symmetric_difference(region))
     changes = changes[shapely.area(changes) > 0]
     owner = _owners(changes, [d.place for d in defects])
