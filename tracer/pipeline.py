@@ -14,6 +14,7 @@ from tracer.contour.extract import extract_rings
 from tracer.contour.nest import nest_rings
 from tracer.contour.noise import edge_noise
 from tracer.contour.refine import refine_rings
+from tracer.curves.regions import carried_over, flat_region, valid_region
 from tracer.errors import InputError, Status
 from tracer.fit.drawing import fit_drawing
 from tracer.model import (
@@ -21,17 +22,20 @@ from tracer.model import (
     Coverage,
     Decision,
     EdgeNoise,
+    Fitted,
     Frame,
     Mended,
     Points,
     Region,
     Result,
+    Verified,
 )
 from tracer.out.svg import write_svg
 from tracer.out.svg_read import read_svg
 from tracer.process import Limits, Process, check_metal_and_mould, limits_for, load_process
 from tracer.raster.ink import find_ink
 from tracer.raster.read import read_artwork
+from tracer.rules.amend import Bench, amended, hidden_places, owned_up
 from tracer.rules.mend import repair, told
 from tracer.rules.relief import adjusted_limits
 from tracer.rules.size import size_curve
@@ -44,6 +48,12 @@ MARK = "made by tracer"
 
 _MOST_SIZINGS = 5
 """Repairs change the size and the size decides the repairs: how often to go round at most."""
+
+_MOST_AMENDINGS = 2
+"""How often what is measured on the written drawing is mended again."""
+
+_FLATNESS = 0.05
+"""Share of the tolerance within which a drawing is measured as polygons."""
 
 _SIZE_POINTS = 13
 """Of the curve of what is lost against size."""
@@ -159,78 +169,152 @@ def size_and_mend(traced: Traced, job: Job) -> Result:
     limits, notes = adjusted_limits(
         limits_for(job.process, settings.role, settings.overrules), job.process, settings
     )
-    job.progress("mending")
-    sized = _mend_to_size(traced, job, limits)
-    job.progress("fitting")
-    pitch = sized.frame.pitch_mm
-    fitted = fit_drawing(
-        sized.mended.region, sized.tolerance_mm, pixel_mm=pitch, regular=settings.regular
-    )
-    off = _off_size(fitted.drawing.bounds, settings.size)
-    fitted = replace(fitted, drawing=fitted.drawing.mapped(off))
-    job.progress("verifying")
-    svg = write_svg(fitted.drawing, unit=settings.unit, title=traced.artwork.name, description=MARK)
-    left, bottom, _, _ = fitted.drawing.bounds
-    written = read_svg(svg).mapped(1, complex(left, bottom))  # a page begins at its own corner
-    verified = verify_drawing(written, settings.role, limits, grade=settings.grade)
+    pitch = pitch_for(traced.rings, settings.size)
+    turn = 0
+    while True:
+        turn += 1
+        sized = _mend_to_size(traced, job, limits, pitch)
+        proven = _proven(sized, traced, job, limits)
+        pitch = sized.frame.pitch_mm * proven.off
+        near = _is_near(proven.off, sized.tolerance_mm, limits, settings)
+        if turn == _MOST_SIZINGS or near:
+            break
     return Result(
         artwork=traced.artwork,
         coverage=traced.coverage,
         noise=traced.noise,
-        frame=Frame(pitch * off, sized.frame.rows),
+        frame=Frame(pitch, sized.frame.rows),
         settings=settings,
         process=job.process,
         limits=limits,
-        drawn=_scaled(sized.drawn.region, off),
-        mended=_scaled_mended(sized.mended, off),
-        fitted=fitted,
-        verified=verified,
+        drawn=_scaled(sized.drawn, proven.off),
+        mended=proven.mended,
+        fitted=proven.fitted,
+        verified=proven.verified,
         tolerance_mm=sized.tolerance_mm,
-        sizes=size_curve(sized.drawn, limits, settings, _widths(sized.drawn.region, job.sizes)),
+        sizes=size_curve(sized.found, limits, settings, _widths(sized.found.region, job.sizes)),
         decisions=(*traced.decisions, *(Decision("limits", note) for note in notes)),
-        svg=svg,
+        svg=proven.svg,
     )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Sized:
-    """A region at its size, as drawn and mended."""
+    """A region at its size, as drawn and mended, and the drawing of it as drawn."""
 
     frame: Frame
-    drawn: Survey
+    drawn: Region
+    found: Survey
     mended: Mended
     tolerance_mm: float
+    as_drawn: Fitted
+    kept: Region
 
 
-def _mend_to_size(traced: Traced, job: Job, limits: Limits) -> _Sized:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Proven:
+    """What was written and how it measures; all of it `off` times the size it was mended at."""
+
+    mended: Mended
+    fitted: Fitted
+    verified: Verified
+    svg: str
+    off: float
+
+
+def _mend_to_size(traced: Traced, job: Job, limits: Limits, pitch: float) -> _Sized:
     """Mend at the pitch that gives the mended region its size, as near as repair allows.
 
-    What is left is scaled away afterwards, limits and all: it is near enough when that takes less
-    than a quarter of the tolerance from the largest limit, of the twice that repairs add to it.
+    Places are found and mended on the fitted outline: pixels round off corners, which the fit
+    draws sharp again. What is changed there is carried over to the rings as they were traced.
     """
     settings = job.settings
-    pitch = pitch_for(traced.rings, settings.size)
+    as_drawn: Fitted | None = None
+    fitted_at = pitch
     turn = 0
     while True:
         turn += 1
         frame = Frame(pitch, traced.coverage.values.shape[0])
-        region = nest_rings(traced.rings, frame)
+        drawn = nest_rings(traced.rings, frame)
         tolerance = settings.tolerance_mm or traced.noise.tolerance_px * pitch
+        if as_drawn is None or settings.tolerance_mm:
+            job.progress("fitting")
+            as_drawn = fit_drawing(drawn, tolerance, pixel_mm=pitch, regular=settings.regular)
+        else:
+            as_drawn = replace(as_drawn, drawing=as_drawn.drawing.mapped(pitch / fitted_at))
+        fitted_at = pitch
+        sharp = flat_region(as_drawn.drawing, _FLATNESS * tolerance)
+        job.progress("mending")
+        kept = kept_region(settings.keep, drawn.bounds)
         repaired = repair(
-            region,
+            sharp,
             limits,
             settings,
             margin_mm=2 * tolerance,
             check_only=job.check_only,
-            kept=kept_region(settings.keep, region.bounds),
+            kept=kept,
         )
         if repaired.region.is_empty:
             raise _nothing_left(told(repaired), limits)
         off = _off_size(repaired.region.bounds, settings.size)
-        lost = abs(off - 1) * limits.largest(settings.grade)
-        if lost < tolerance / 4 or turn == _MOST_SIZINGS:
-            return _Sized(frame, repaired.drawn, told(repaired), tolerance)
+        if turn == _MOST_SIZINGS or _is_near(off, tolerance, limits, settings):
+            region = drawn
+            if repaired.region is not sharp:
+                region = carried_over(drawn, sharp, repaired.region, within=2 * tolerance)
+            mended = replace(told(repaired), region=region)
+            return _Sized(frame, drawn, repaired.drawn, mended, tolerance, as_drawn, kept)
         pitch *= off
+
+
+def _is_near(off: float, tolerance: float, limits: Limits, settings: Settings) -> bool:
+    """Tell whether the rest may be scaled away, limits and all.
+
+    It may when that takes less than a quarter of the tolerance from the largest limit, of the twice
+    that repairs add to it.
+    """
+    return abs(off - 1) * limits.largest(settings.grade) < tolerance / 4
+
+
+def _proven(sized: _Sized, traced: Traced, job: Job, limits: Limits) -> _Proven:
+    """Fit and write a mended region and measure it, until every place below a limit is owned up to.
+
+    What is measured below its limit and is no open finding is mended once more, as it came out of
+    the fit, at most `_MOST_AMENDINGS` times; then it becomes an open finding.
+    """
+    settings, mended, tolerance = job.settings, sized.mended, sized.tolerance_mm
+    bench = Bench(limits, settings, 2 * tolerance, sized.kept)
+    total, pitch = 1.0, sized.frame.pitch_mm
+    turn = 0
+    while True:
+        turn += 1
+        job.progress("fitting")
+        if mended.region is sized.drawn:
+            fitted = sized.as_drawn
+        else:
+            fitted = fit_drawing(
+                mended.region, tolerance, pixel_mm=pitch * total, regular=settings.regular
+            )
+        off = _off_size(fitted.drawing.bounds, settings.size)
+        total *= off
+        fitted = replace(fitted, drawing=fitted.drawing.mapped(off))
+        mended = _scaled_mended(mended, off)
+        job.progress("verifying")
+        svg = write_svg(
+            fitted.drawing, unit=settings.unit, title=traced.artwork.name, description=MARK
+        )
+        left, bottom, _, _ = fitted.drawing.bounds
+        written = read_svg(svg).mapped(1, complex(left, bottom))  # a page begins at its own corner
+        verified = verify_drawing(written, settings.role, limits, grade=settings.grade)
+        hidden = hidden_places(verified, mended, bench)
+        if not hidden:
+            break
+        outline = flat_region(written, _FLATNESS * tolerance)
+        if turn > _MOST_AMENDINGS or job.check_only:
+            mended = owned_up(mended, outline, hidden, bench, check_only=job.check_only)
+            break
+        job.progress("mending")
+        mended = amended(mended, outline, hidden, bench)
+    return _Proven(mended, fitted, verified, svg, total)
 
 
 def _widths(region: Region, span: tuple[float, float] | None) -> tuple[float, ...]:
@@ -268,7 +352,7 @@ def _nothing_left(mended: Mended, limits: Limits) -> InputError:
 def _scaled(region: Region, factor: float) -> Region:
     if math.isclose(factor, 1, abs_tol=1e-12):
         return region
-    return shapely.transform(region, lambda points: np.asarray(points * factor))
+    return valid_region(shapely.transform(region, lambda points: np.asarray(points * factor)))
 
 
 def _scaled_mended(mended: Mended, factor: float) -> Mended:

@@ -132,6 +132,7 @@ def one(
         run = judged(name, result)
     except TracerError as error:
         counts[f"refused {error.code}"] += 1
+        print("REFUSED", name, error)
         return None
     except Exception:  # noqa: BLE001 - a fault is counted and shown, and the sweep goes on
         counts["FAULTS"] += 1

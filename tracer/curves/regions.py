@@ -4,8 +4,13 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from tracer.curves.path import Drawing, Path
+
 Region = shapely.MultiPolygon
 """Valid, in mm, y up: pieces that do not overlap, with their openings as holes."""
+
+_GRID_MM = 1e-6
+"""Far below what any file holds, far above the rounding of arithmetic."""
 
 
 def as_region(shape: shapely.Geometry) -> Region:
@@ -27,6 +32,38 @@ def as_region(shape: shapely.Geometry) -> Region:
     ]
     ordered = polygons[_reading_order(polygons)]
     return shapely.MultiPolygon([_with_ordered_holes(p) for p in shapely.orient_polygons(ordered)])
+
+
+def flat_region(drawing: Drawing, tolerance: float) -> Region:
+    """Return the polygons within `tolerance` of a drawing whose paths do not cross so flattened."""
+
+    def ring(path: Path) -> NDArray[np.float64]:
+        points = path.points(tolerance)
+        return np.column_stack([points.real, points.imag])
+
+    shapes = [shapely.Polygon(ring(s.outer), [ring(h) for h in s.holes]) for s in drawing.shapes]
+    return valid_region(shapely.MultiPolygon(shapes))
+
+
+def valid_region(shape: shapely.Geometry) -> Region:
+    """Return the polygons of any geometry as a region, joined where they overlap."""
+    found = as_region(shape)
+    if found.is_valid:
+        return found
+    parts = shapely.make_valid(shapely.get_parts(found))
+    return as_region(shapely.union_all(parts))
+
+
+def carried_over(region: Region, before: Region, after: Region, *, within: float) -> Region:
+    """Return `region` with the changes that lead from `before` to `after` made to it too.
+
+    Where the result is nearer than `within` to a change it is `after`; so no slivers are left where
+    `before` and `region` differ by less.
+    """
+    zone = shapely.buffer(shapely.symmetric_difference(before, after), within, quad_segs=4)
+    far, near = shapely.difference(region, zone), shapely.intersection(after, zone)
+    # both end at the same line, cut at different places: without a grid slits would be left there
+    return valid_region(shapely.union(far, near, grid_size=_GRID_MM))
 
 
 def _with_ordered_holes(polygon: shapely.Polygon) -> shapely.Polygon:

@@ -27,17 +27,19 @@ _PASSES = 3
 
 
 @dataclass(slots=True)
-class _Work:
-    """The ink on its way through the repairs."""
+class Work:
+    """The ink on its way through the repairs; what lies outside `scope` or in `kept` is left."""
 
     ink: Region
     sizes: Sizes
     settings: Settings
     kept: Region
     last: Survey | None = None
+    scope: BaseGeometry | None = None  # None: everywhere
 
     @property
     def sunk(self) -> bool:
+        """Whether ink is mould."""
         return self.settings.role is Role.SUNK
 
     def survey(self) -> Survey:
@@ -45,6 +47,13 @@ class _Work:
         if self.last is None or self.last.region is not self.ink:
             self.last = survey(self.ink, self.sizes, self.settings.role)
         return self.last
+
+    def leaves(self, defect: Defect) -> bool:
+        """Tell whether a defect is to be left as it is."""
+        if self.scope is not None and not defect.place.intersects(self.scope):
+            return True
+        at = shapely.Point(defect.at.real, defect.at.imag)
+        return not self.kept.is_empty and bool(at.intersects(self.kept))
 
     def take(self, patches: list[Patch]) -> None:
         """Apply patches, leaving the kept places alone."""
@@ -63,7 +72,7 @@ class Repaired:
     drawn: Survey
     limits: Limits
     check_only: bool
-    work: _Work
+    work: Work
 
     @property
     def region(self) -> Region:
@@ -127,9 +136,9 @@ def repair(
     defects = in_reading_order(drawn.defects, region.bounds)
     chosen = [defects[n - 1].place for n in settings.keep_findings if 0 < n <= len(defects)]
     held = as_region(shapely.union_all([kept, *(p.buffer(sizes.margin) for p in chosen)]))
-    work = _Work(region, sizes, settings, held, drawn)
+    work = Work(region, sizes, settings, held, drawn)
     if defects and not check_only:
-        _repair(work, drawn)
+        mend_in_order(work, drawn)
     return Repaired(drawn, limits, check_only, work)
 
 
@@ -143,31 +152,32 @@ def told(repaired: Repaired) -> Mended:
     return Mended(work.ink, findings, verdict, smallest_safe_factor(drawn, work.settings.role))
 
 
-def _repair(work: _Work, drawn: Survey) -> None:
+def mend_in_order(work: Work, drawn: Survey) -> None:
+    """Mend the ink of `work` in the fixed order; `drawn` is the survey of it as it is."""
     sizes, settings, sunk = work.sizes, work.settings, work.sunk
     repairs = settings.repairs
     tolerance = sizes.tolerance
     found = drawn
-    wanted = [d for d in drawn.defects if not _is_kept(d, work)]
+    wanted = [d for d in drawn.defects if not work.leaves(d)]
     changed = mend_bodies(found, wanted, sizes, repairs)
     if changed:
         work.take(changed)
         found = work.survey()
-        wanted = [d for d in found.defects if not _is_kept(d, work)]
+        wanted = [d for d in found.defects if not work.leaves(d)]
     work.take(mend_gaps(found, wanted, sizes, repairs, sunk=sunk, tolerance=tolerance))
     for _ in range(_PASSES):
         if not _thicken(work):
             break
     found = work.survey()
-    tips = [d for d in found.defects if d.kind is Kind.SHARP_TIP and not _is_kept(d, work)]
+    tips = [d for d in found.defects if d.kind is Kind.SHARP_TIP and not work.leaves(d)]
     work.take(blunt_tips(found, tips, sizes, repairs, sunk=sunk, tolerance=tolerance))
 
 
-def _thicken(work: _Work) -> bool:
+def _thicken(work: Work) -> bool:
     """Thicken thin metal where the gaps beside it allow; return whether anything was changed."""
     sizes, sunk, tolerance = work.sizes, work.sunk, work.sizes.tolerance
     found = work.survey()
-    thin = [d for d in found.defects if d.metal and not _is_kept(d, work)]
+    thin = [d for d in found.defects if d.metal and not work.leaves(d)]
     patches = thicken(found, thin, sizes, work.settings.repairs, sunk=sunk, tolerance=tolerance)
     if not patches:
         return False
@@ -204,12 +214,6 @@ def _thicken(work: _Work) -> bool:
     return True
 
 
-def _is_kept(defect: Defect, work: _Work) -> bool:
-    return not work.kept.is_empty and shapely.Point(defect.at.real, defect.at.imag).intersects(
-        work.kept
-    )
-
-
 def _verdict(drawn: Survey, limits: Limits, sizes: Sizes, settings: Settings) -> Verdict:
     """Judge the region as drawn at the advised and least grades, whatever grade is asked for."""
     advised = sizes_of(limits, Grade.ADVISED, sizes.margin)
@@ -220,7 +224,7 @@ def _verdict(drawn: Survey, limits: Limits, sizes: Sizes, settings: Settings) ->
 
 
 def _findings(
-    drawn: Survey, work: _Work, limits: Limits, *, check_only: bool
+    drawn: Survey, work: Work, limits: Limits, *, check_only: bool
 ) -> tuple[Finding, ...]:
     """Return one finding for each defect, and for each that a repair left behind elsewhere."""
     region = drawn.region
@@ -255,7 +259,7 @@ def _findings(
             work.sizes,
             limits,
             work.settings,
-            kept=_is_kept(defect, work),
+            kept=work.leaves(defect),
             check_only=check_only,
         )
         for k, defect in enumerate(defects)

@@ -3,7 +3,7 @@
 import math
 from collections.abc import Sequence
 
-from tracer.curves.regions import as_region
+from tracer.curves.regions import valid_region
 from tracer.model import Finding, Kind, Region, Verdict
 from tracer.process import Limit, Limits
 from tracer.rules.survey import Defect, Sizes, sound_from
@@ -88,7 +88,7 @@ def finding_of(  # noqa: PLR0913 - one row of the report
         ),
         status=status,
         sound_from_factor=sound_from(defect),
-        place=as_region(defect.place),
+        place=valid_region(defect.place),
         changed=changed,
         lost_mm=defect.lost,
         detail=_detail(defect),
