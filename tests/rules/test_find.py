@@ -127,6 +127,29 @@ def test_sharp_tip(angle: float) -> None:
     assert check(wedge(angle)).verdict is Verdict.AT_RISK
 
 
+@pytest.mark.parametrize("turn", [0, 7, 19, 31])
+@pytest.mark.parametrize("angle", [25, 40, 50, 54, 60])
+def test_a_point_is_judged_alike_in_every_copy(angle: float, turn: float) -> None:
+    """Turned, or rounded as far as its place is in doubt, a point stays a point, a corner a corner.
+
+    Of metal and, as a notch, of mould.
+    """
+    radius, margin = 0.1, 0.11  # 0.4 px each, at 0.24 mm a pixel
+    point = shapely.affinity.rotate(wedge(angle), turn, origin=(0, 0))
+    plate = shapely.affinity.rotate(shapely.box(-10, -8, 3, 8), turn, origin=(0, 0))
+    notch = plate.difference(point)
+    for kind, copies in (
+        (Kind.SHARP_TIP, (point, point.buffer(-radius).buffer(radius, quad_segs=8))),
+        (Kind.NARROW_GAP, (notch, notch.buffer(radius).buffer(-radius, quad_segs=8))),
+    ):
+        for shape in map(region, copies):
+            found = mend_region(
+                shape, limits(), wanted(Role.RAISED), margin_mm=margin, check_only=True
+            )
+            assert kinds(found) == [kind] * (angle < 60)
+            assert found.verdict is (Verdict.AT_RISK if angle < 60 else Verdict.SOUND)
+
+
 def test_star_of_36_degrees_has_five_tips() -> None:
     mended = check(star(5, 36))
     assert kinds(mended) == [Kind.SHARP_TIP] * 5

@@ -4,6 +4,10 @@ Works on one side, metal or mould. With r half the limit, the thin part of the s
 the disc is smaller than r. A connected thin part that runs into wider parts at two mouths or more
 is a neck; at one it hangs on, and counts if it stands out further than r (1 / sin(a / 2) - 1) with
 a = 60 degrees, that is further than a corner of 60 degrees does; with none the whole body is thin.
+
+Pixels round points off, and differently in each copy of the same artwork. So where the sides of a
+place at one mouth converge, they tell how sharp it is; what is left of its point need only reach as
+far as a corner of 60 degrees within the accuracy of the artwork.
 """
 
 from dataclasses import dataclass, replace
@@ -56,6 +60,17 @@ class Body:
         return self.area > LONG * (2 * self.half) ** 2
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Thinned:
+    """The thin part of a side, by node: what its ends were stripped to, see `_peel`."""
+
+    line: Bools
+    lost: Floats
+    at_mouth: Bools
+    r: float
+    doubt: float  # how well the place of an edge is known, mm
+
+
 def bodies(axis: Skeleton, side: Bools) -> tuple[Body, ...]:
     """Return the bodies of a side with their inscribed circles, without the open ground."""
     index = np.flatnonzero(side & (axis.body != axis.ground))
@@ -95,14 +110,15 @@ def thin_places(axis: Skeleton, side: Bools, limit: float, target: float) -> tup
     inner = np.where(thin[a], a, b)[one]
     mouths = np.bincount(group[inner], minlength=count)
     line, lost = _peel(axis, thin, a, b)
+    at_mouth = np.zeros(count, dtype=bool)
+    at_mouth[inner] = True
+    thinned = _Thinned(line, lost, at_mouth, r, target - limit)
     found = []
     members = np.flatnonzero(thin)
     members = members[np.argsort(group[members], kind="stable")]
     starts = np.flatnonzero(np.append(True, np.diff(group[members]) != 0))
-    at_mouth = np.zeros(count, dtype=bool)
-    at_mouth[inner] = True
     for nodes in np.split(members, starts[1:]):
-        place = _place(axis, nodes, int(mouths[group[nodes[0]]]), line, lost, at_mouth, r)
+        place = _place(axis, thinned, nodes, int(mouths[group[nodes[0]]]))
         if place is not None and place.half * 2 < limit:
             found.append(place)
     return _merged(found, r)
@@ -131,39 +147,26 @@ def _merged(found: list[Place], r: float) -> tuple[Place, ...]:
     return tuple(kept)
 
 
-def _place(
-    axis: Skeleton,
-    nodes: Ints,
-    mouths: int,
-    line: Bools,
-    lost: Floats,
-    at_mouth: Bools,
-    r: float,
-) -> Place | None:
+def _place(axis: Skeleton, thinned: _Thinned, nodes: Ints, mouths: int) -> Place | None:
     facing = nodes[axis.facing[nodes]]
-    outward = nodes[lost[nodes] > CORNER * _NOISE * axis.half[nodes]]
-    if mouths > 1:
-        core = np.union1d(nodes[line[nodes]], outward)
-    else:
-        core = (
-            np.union1d(facing, np.union1d(nodes[line[nodes]], outward)) if len(facing) else facing
-        )
+    outward = nodes[thinned.lost[nodes] > CORNER * _NOISE * axis.half[nodes]]
+    core = np.union1d(nodes[thinned.line[nodes]], outward)
+    out, runs_out = 0.0, False
+    if mouths == 1:
+        root = nodes[thinned.at_mouth[nodes]][0]
+        out, half = float(thinned.lost[root]), float(axis.half[root])
+        runs_out = _runs_out(axis, thinned, nodes, root)
+        if out <= CORNER * _NOISE * half and not runs_out:
+            return None
+        if runs_out:  # as at the disc that is as wide as the limit
+            out *= thinned.r / half
+            core = np.union1d(core, root)
+    if mouths <= 1:
+        core = np.union1d(facing, core) if len(facing) or runs_out else facing
     if not len(core):
         return None
-    out, runs_out = 0.0, False
     opposed = core[axis.facing[core]]
     least = opposed[axis.half[opposed].argmin()] if len(opposed) else core[axis.half[core].argmin()]
-    if mouths == 1:
-        root = nodes[at_mouth[nodes]][0]
-        out = float(lost[root])
-        if out <= CORNER * _NOISE * axis.half[root]:
-            return None
-        runs_out = bool(
-            axis.half[least] < 0.5 * axis.half[root]
-            and _tapers(axis, nodes, axis.centre[root], float(axis.half[root]))
-        )
-        if runs_out:  # as at the disc that is as wide as the limit
-            out *= r / float(axis.half[root])
     is_tip = runs_out and out < NEEDLE * float(axis.half[nodes].max())
     return Place(
         nodes=nodes,
@@ -176,6 +179,29 @@ def _place(
         runs_out=runs_out,
         is_tip=is_tip,
     )
+
+
+def _runs_out(axis: Skeleton, thinned: _Thinned, nodes: Ints, root: np.int64) -> bool:
+    """Tell whether the sides of a place at one mouth meet in a point sharper than 60 degrees.
+
+    They are followed where they are well apart. A point that pixels or a blur rounded off by as
+    much as the place of the edge is in doubt is still the point that was drawn.
+    """
+    half, out = float(axis.half[root]), float(thinned.lost[root])
+    far = np.abs(axis.centre[nodes] - axis.centre[root])
+    wide = axis.half[nodes]
+    # nodes on the way to the far end, not those in the corners of a stub
+    apart = (far + thinned.lost[nodes] + wide > 0.9 * (half + out)) & (wide >= 0.5 * half)
+    away, wide = far[apart] - far[apart].mean(), wide[apart]
+    spread = float(away @ away)
+    slope = -float(away @ wide) / spread if spread > 0 else 0.0  # sine of half the angle
+    blunt = CORNER * _NOISE * half
+    if not 0 < slope < 1 or not _tapers(axis, nodes, axis.centre[root], half):
+        return False
+    end = (half - slope * (half + out)) / (1 - slope)  # radius of what rounds the point
+    drawn = half * (1 / slope - 1)  # how far it would stand out if nothing rounded it
+    is_sharp = out > blunt or (drawn > blunt + thinned.doubt / 4 and out + thinned.doubt > blunt)
+    return bool(is_sharp and end < 0.5 * half + thinned.doubt)
 
 
 def _tapers(axis: Skeleton, nodes: Ints, root: complex, half: float) -> bool:
