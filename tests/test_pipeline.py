@@ -12,6 +12,7 @@ from PIL import Image
 
 from tests.drawings import TrueDrawing, mixed
 from tracer.curves.path import Drawing, Shape, polyline_path
+from tracer.errors import InputError
 from tracer.job import work
 from tracer.model import Result
 from tracer.out.svg_read import read_svg
@@ -153,3 +154,12 @@ def test_check_leaves_the_outline_as_drawn() -> None:
     settings = Settings(Size(SizeBy.WIDTH, 12.0), role=Role.RAISED)
     [result] = trace_all(ICONS[1].png(512), "a.png", settings, check_only=True)
     assert result.mended.region.equals(result.drawn)
+
+
+def test_ink_too_narrow_for_its_width_is_refused_by_size() -> None:
+    """A line 2 px wide and 300 px high, made 40 mm wide, would be 6 m high; 1-bit edges are known to half a pixel."""
+    line = np.zeros((320, 40), np.uint8)
+    line[10:310, 20:22] = 255
+    with pytest.raises(InputError, match=r"40 x [56],\d\d\d mm") as refused:
+        trace(png_of(line), "line.png", AS_DRAWN)
+    assert refused.value.code == "E_SIZE"

@@ -42,6 +42,7 @@ from tracer.rules.size import size_curve
 from tracer.rules.survey import Survey
 from tracer.rules.verify import verify_drawing
 from tracer.settings import Keep, Settings, Size, SizeBy
+from tracer.units import LARGEST_LENGTH_MM
 
 MARK = "made by tracer"
 """Stands in every file that we write, so that an earlier output is known as ours."""
@@ -236,6 +237,7 @@ def _mend_to_size(traced: Traced, job: Job, limits: Limits, pitch: float) -> _Si
         turn += 1
         frame = Frame(pitch, traced.coverage.values.shape[0])
         drawn = nest_rings(traced.rings, frame)
+        _check_extent(drawn)
         tolerance = settings.tolerance_mm or traced.noise.tolerance_px * pitch
         if as_drawn is None or settings.tolerance_mm:
             job.progress("fitting")
@@ -335,6 +337,18 @@ def _off_size(bounds: tuple[float, float, float, float], size: Size) -> float:
             return size.mm / (top - bottom)
         case SizeBy.PITCH:
             return 1.0
+
+
+def _check_extent(drawn: Region) -> None:
+    """Refuse ink so long and narrow that one side given makes the other beyond all reason."""
+    left, bottom, right, top = drawn.bounds
+    if max(right - left, top - bottom) > LARGEST_LENGTH_MM:
+        raise InputError(
+            f"at this size the outline would be {right - left:,.0f} x {top - bottom:,.0f} mm, more"
+            f" than {LARGEST_LENGTH_MM:,.0f} mm",
+            hint="is the ink what you mean? see --ink; else give the other side",
+            code="E_SIZE",
+        )
 
 
 def _nothing_left(mended: Mended, limits: Limits) -> InputError:
