@@ -157,7 +157,10 @@ def test_check_leaves_the_outline_as_drawn() -> None:
 
 
 def test_ink_too_narrow_for_its_width_is_refused_by_size() -> None:
-    """A line 2 px wide and 300 px high, made 40 mm wide, would be 6 m high; 1-bit edges are known to half a pixel."""
+    """A line 2 px wide and 300 px high, made 40 mm wide, would be 6 m high.
+
+    To half a pixel, within which edges of one bit are known: from 4.8 to 8 m.
+    """
     line = np.zeros((320, 40), np.uint8)
     line[10:310, 20:22] = 255
     with pytest.raises(InputError, match=r"40 x [56],\d\d\d mm") as refused:
