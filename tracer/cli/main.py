@@ -105,6 +105,8 @@ def _run(words: list[str]) -> int:
         return int(leave.code or 0)
     if args.command is None:
         parser.error("no command given")
+    # our matrices are small: threads would only burn time waiting for them
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     status = int(args.run(args))
     sys.stdout.flush()
     return status

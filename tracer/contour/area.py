@@ -163,6 +163,21 @@ def read_between(values: NDArray[np.float32], places: Floats) -> Floats:
     return read
 
 
+def with_room(
+    values: NDArray[np.float32], rings: tuple[Points, ...], room_px: int
+) -> tuple[NDArray[np.float32], int]:
+    """Return values with `room_px` pixels or more around the rings, and how many were added.
+
+    Most artwork has that room, and no copy of it is made.
+    """
+    rows, columns = values.shape
+    low = np.min([ring.min(axis=0) for ring in rings], axis=0)
+    high = np.max([ring.max(axis=0) for ring in rings], axis=0)
+    if low.min() >= room_px and columns - high[0] >= room_px and rows - high[1] >= room_px:
+        return values, 0
+    return np.pad(values, room_px), room_px
+
+
 def cross_free(rings: tuple[Points, ...]) -> bool:
     """Say whether rings neither cross nor touch themselves or each other."""
     lines = [shapely.LinearRing(ring) for ring in rings]

@@ -42,13 +42,11 @@ def extract_rings(coverage: Coverage) -> tuple[Points, ...]:
     """
     values = coverage.values
     ink = values >= LEVEL
-    rows, columns = np.flatnonzero(ink.any(axis=1)), np.flatnonzero(ink.any(axis=0))
-    if not len(rows):
-        return ()
-    top, left = max(rows[0] - 1, 0), max(columns[0] - 1, 0)
-    window = np.s_[top : rows[-1] + 2, left : columns[-1] + 2]
-    points, follows = _linked_crossings(np.pad(values[window], 1), np.pad(ink[window], 1))
-    points += np.array([left - 0.5, top - 0.5])
+    margin = 0
+    if any(side.any() for side in (ink[0], ink[-1], ink[:, 0], ink[:, -1])):
+        margin, values, ink = 1, np.pad(values, 1), np.pad(ink, 1)
+    points, follows = _linked_crossings(values, ink)
+    points += 0.5 - margin
     cycles = _cycles(follows)
     return tuple(ring for ring in (points[c] for c in cycles) if _is_large(ring))
 

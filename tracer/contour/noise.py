@@ -5,7 +5,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from tracer.contour.area import Floats, away_from_ink, read_between
+from tracer.contour.area import Floats, away_from_ink, read_between, with_room
 from tracer.contour.enlarged import reduced
 from tracer.contour.extract import extract_rings
 from tracer.model import Coverage, Edge, EdgeNoise, Points
@@ -130,12 +130,12 @@ def _pure_steps(values: NDArray[np.float32], rings: tuple[Points, ...]) -> float
         # the cell of four pixels that both crossings lie on
         cell = np.floor((ring[step] + np.roll(ring, -1, axis=0)[step]) / 2 - 0.5).astype(int)
         shares.append(cell)
-    cells = np.concatenate(shares) + 1
-    padded = np.pad(values, 1)
+    seen, added = with_room(values, rings, 1)
+    cells = np.concatenate(shares) + added
     grey = np.zeros(len(cells), dtype=bool)
     for right in (0, 1):
         for under in (0, 1):
-            value = padded[cells[:, 1] + under, cells[:, 0] + right]
+            value = seen[cells[:, 1] + under, cells[:, 0] + right]
             grey |= (value > PURE) & (value < 1 - PURE)
     return 1 - float(grey.mean()) if len(grey) else 0.0
 
@@ -156,7 +156,8 @@ def _profiles(values: NDArray[np.float32], rings: tuple[Points, ...]) -> Floats:
     at, normal = np.concatenate(spots), away_from_ink(np.concatenate(ways))
     out = np.arange(-REACH_PX, REACH_PX + STEP_PX / 2, STEP_PX)
     places = at[:, None] + normal[:, None] * out[None, :, None]
-    return read_between(np.pad(values, 1), places + 1)
+    seen, added = with_room(values, rings, 1)
+    return read_between(seen, places + added)
 
 
 def _blur(profiles: Floats) -> float:

@@ -7,7 +7,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from tracer.contour.area import Floats, Loops, cross_free, resampled
+from tracer.contour.area import Floats, Loops, cross_free, resampled, with_room
 from tracer.contour.enlarged import reduced
 from tracer.contour.extract import extract_rings
 from tracer.contour.smooth import Bending, fair_step
@@ -87,10 +87,9 @@ def refine_rings(
     if not rings:
         return ()
     manner = MANNERS[noise.kind]
-    pad = MARGIN_PX + math.ceil(4 * noise.blur_px)
+    seen, pad = with_room(coverage.values, rings, MARGIN_PX + math.ceil(4 * noise.blur_px))
     sampled = [resampled(ring + pad, manner.step_px) for ring in rings]
     loops = Loops.of(tuple(points for points, _ in sampled))
-    seen = np.pad(coverage.values, pad)
     if noise.kind is Edge.SOFT:
         loops = soft_refined(loops, seen, noise.blur_px, manner.rounds, manner.bending)
     else:

@@ -48,10 +48,10 @@ def write_svg(drawing: Drawing, *, unit: str, title: str, description: str) -> s
     on_page = drawing.mapped(per_mm, -(left + 1j * top) * per_mm).mirrored()
     width, height = (right - left), (top - bottom)
     view = f"0 0 {number(width * per_mm)} {number(height * per_mm)}"
+    size = f'height="{number(height, 6)}mm" version="1.1" viewBox="{view}"'
     lines = [
         '<?xml version="1.0" encoding="utf-8"?>',
-        f'<svg height="{number(height, 6)}mm" version="1.1" viewBox="{view}" '
-        f'width="{number(width, 6)}mm" xmlns="http://www.w3.org/2000/svg">',
+        f'<svg {size} width="{number(width, 6)}mm" xmlns="http://www.w3.org/2000/svg">',
         f"<title>{_escaped(title)}</title>",
         f"<desc>{_escaped(description)}</desc>",
         *(

@@ -22,6 +22,8 @@ def true_pixel(samples: Samples) -> int:
     chequers, whose squares touch at corners, are left alone.
     """
     across = _changes(samples, axis=1)
+    if np.gcd.reduce(across, initial=0) == 1:
+        return 1
     down = _changes(samples, axis=0)
     if len(across) < _FEWEST or len(down) < _FEWEST:
         return 1

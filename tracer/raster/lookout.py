@@ -29,6 +29,7 @@ LEAST_SPECK = 6.0
 """Pixels; the grain of paper makes specks of up to this size at any resolution. A judgement."""
 
 _BUSY = 0.05
+_SCREEN_FROM = 1500
 _SOFT_SHARE = 0.25
 
 
@@ -79,6 +80,8 @@ def dropped_specks(inked: Inked) -> tuple[FloatImage, int]:
     """
     values = inked.values
     mask = np.greater_equal(values, 0.5).view(np.uint8)
+    if not inked.noisy and _most_pieces(mask) < _SCREEN_FROM:
+        return values, 0
     pieces = _Pieces(mask, 4)
     if not inked.noisy:
         _check_count(pieces.areas, mask.size)
@@ -92,6 +95,17 @@ def dropped_specks(inked: Inked) -> tuple[FloatImage, int]:
     pieces = _Pieces(mask, 8)
     _overwrite(values, mask, pieces, pieces.areas < least, 1)
     return values, int(dropped + np.count_nonzero(pieces.areas < least))
+
+
+def _most_pieces(mask: NDArray[np.uint8]) -> int:
+    """Return a number that the 4-connected pieces do not exceed.
+
+    Each has a pixel with none of it above or to the left. A tenth of the time of counting them.
+    """
+    first = mask > 0
+    first[1:] &= mask[:-1] == 0
+    first[:, 1:] &= mask[:, :-1] == 0
+    return int(np.count_nonzero(first))
 
 
 class _Pieces:
@@ -145,7 +159,7 @@ def _check_count(areas: NDArray[np.int32], pixels: int) -> None:
 
 def _is_screened(areas: NDArray[np.int32], pixels: int) -> bool:
     """Tell a screen of dots: very many, small, alike, and together most of the ink."""
-    if len(areas) < 1500:
+    if len(areas) < _SCREEN_FROM:
         return False
     typical = float(np.median(areas))
     alike = float(areas[areas < 4 * typical].sum() / areas.sum())
@@ -206,9 +220,11 @@ def _softness(values: FloatImage, ink: NDArray[np.bool_]) -> tuple[Decision, ...
     import cv2  # noqa: PLC0415 - heavy
 
     partly = int(np.count_nonzero((values > 0.1) & (values < 0.9)))
+    if partly < _SOFT_SHARE * 0.2 * np.count_nonzero(ink):
+        return ()
     box = np.ones((3, 3), np.uint8)
     outline = int(np.count_nonzero(cv2.morphologyEx(ink.astype(np.uint8), cv2.MORPH_GRADIENT, box)))
-    if partly < 3 * outline or partly < _SOFT_SHARE * 0.2 * np.count_nonzero(ink):
+    if partly < 3 * outline:
         return ()
     text = "soft parts (a shadow, a glow, a gradient): the edge was taken where half is covered"
     return (Decision("soft", text, "--threshold", warning=True, code="W_SOFT"),)

@@ -118,26 +118,33 @@ def _check_palette(image: Image.Image) -> None:
 
 
 def _colour(image: Image.Image, convert: Callable[..., Image.Image] | None) -> Pixels:
-    """Return any other mode as RGB with alpha where it has one."""
+    """Return any other mode as RGB with alpha where it has one, as grey where all of it is grey."""
     shape = (image.height, image.width)
-    colour: NDArray[np.uint8] = np.empty((*shape, 3), np.uint8)
+    grey: NDArray[np.uint8] = np.empty(shape, np.uint8)
+    colour: NDArray[np.uint8] | None = None
     alpha: NDArray[np.uint8] | None = None
     if image.has_transparency_data:
         alpha = np.empty(shape, np.uint8)
-    grey = True
     for rows in _strips(image):
-        strip = _strip(image, rows)
-        here = slice(*rows)
+        strip, here = _strip(image, rows).convert("RGBA"), slice(*rows)
+        pixels = _whole(strip)
         if alpha is not None:
-            strip = strip.convert("RGBA")
-            alpha[here] = np.asarray(strip.getchannel("A"))
-        strip = strip.convert("RGB") if convert is None else convert(strip)
-        colour[here] = np.asarray(strip)[..., :3]
-        grey = grey and bool(
-            (colour[here, :, 0] == colour[here, :, 1]).all()
-            and (colour[here, :, 0] == colour[here, :, 2]).all()
-        )
-    return Pixels(colour[..., 0].copy() if grey else colour, alpha)
+            alpha[here] = pixels >> 24
+        if convert is not None:
+            pixels = _whole(convert(strip if alpha is not None else _strip(image, rows)))
+        if colour is None and ((pixels ^ (pixels >> 8)) & 0xFFFF).any():
+            colour = np.empty((*shape, 3), np.uint8)
+            colour[: rows[0]] = grey[: rows[0], :, None]
+        if colour is None:
+            grey[here] = pixels & 0xFF
+        else:
+            colour[here] = pixels.view(np.uint8).reshape(*pixels.shape, 4)[..., :3]
+    return Pixels(grey if colour is None else colour, alpha)
+
+
+def _whole(strip: Image.Image) -> NDArray[np.uint32]:
+    """Return each pixel as one number, red in its lowest byte: one pass does for all channels."""
+    return np.asarray(strip.convert("RGBA")).view("<u4")[..., 0]
 
 
 def turned(samples: Samples, orientation: int) -> Samples:

@@ -10,6 +10,19 @@ _STRONGEST = 0.6
 _LEAST_SHARE = 0.01
 
 
+def _most_weak(alpha: FloatImage) -> float:
+    """Return a share of the picture that what is weak and flat for 5 x 5 pixels cannot exceed.
+
+    Each such square holds one of every fourth pixel both ways, which speaks for 9 x 9 about it.
+    """
+    down, along = (4 * ((n - 3) // 4) + 1 for n in alpha.shape)
+    around = [alpha[i : i + down : 4, j : j + along : 4] for i in range(3) for j in range(3)]
+    middle = around[4]
+    flat = np.maximum.reduce(around) - np.minimum.reduce(around) < _FLAT
+    weak = np.count_nonzero(flat & (middle > 0.004) & (middle < _STRONGEST))
+    return float(81 * weak / alpha.size)
+
+
 def without_shadow(alpha: FloatImage) -> tuple[FloatImage, tuple[Decision, ...]]:
     """Return the alpha without a soft shadow or glow behind the design, and what was done.
 
@@ -25,6 +38,8 @@ def without_shadow(alpha: FloatImage) -> tuple[FloatImage, tuple[Decision, ...]]
     some = np.mean((alpha[::step, ::step] > 0.02) & (alpha[::step, ::step] < _STRONGEST))
     ink = float(np.mean(alpha[::step, ::step] > 0.9))
     if ink == 0 or some < _LEAST_SHARE * ink:
+        return alpha, ()
+    if _most_weak(alpha) < 5 * _LEAST_SHARE * ink:
         return alpha, ()
     box = np.ones((3, 3), np.uint8)
     slope = cv2.morphologyEx(alpha, cv2.MORPH_GRADIENT, box)

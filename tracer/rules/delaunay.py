@@ -54,12 +54,12 @@ def _first(point: ComplexArray) -> IntArray:
     At times it cannot find its way among nearly collinear points (LocateFailureException), by the
     last bits of the coordinates: then they are turned and moved by less than a millionth of a mm.
     """
-    rng = np.random.default_rng(0)
     used = point
     for attempt in range(MOST_ATTEMPTS):
         try:
             return _indices(used)
         except shapely.errors.GEOSException:
+            rng = np.random.default_rng(attempt)
             noise = rng.uniform(-1, 1, (len(point), 2)) @ np.array([1, 1j])
             used = (point + 1e-9 * 1.7**attempt * noise) * np.exp(1j * (attempt + 1))
     return _indices(used)
