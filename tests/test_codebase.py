@@ -15,7 +15,7 @@ from tracer.errors import InputError, OutputError, Status, TracerError, UsageErr
 ROOT = Path(__file__).parents[1]
 LONGEST_FILE = 450
 RUN_TIME = ("numpy", "Pillow", "contourpy", "shapely", "scikit-image", "opencv-python-headless")
-RUN_TIME_MORE = ("ezdxf", "scipy", "networkx", "imageio", "tifffile", "fonttools")
+RUN_TIME_MORE = ("svgwrite", "ezdxf", "scipy", "networkx", "imageio", "tifffile", "fonttools")
 
 
 def tracked(*patterns: str) -> list[Path]:
