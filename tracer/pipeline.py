@@ -22,6 +22,7 @@ from tracer.model import (
     Coverage,
     Decision,
     EdgeNoise,
+    Finding,
     Fitted,
     Frame,
     Mended,
@@ -39,6 +40,7 @@ from tracer.rules.amend import Bench, amended, hidden_places, owned_up
 from tracer.rules.mend import repair, told
 from tracer.rules.relief import adjusted_limits
 from tracer.rules.size import size_curve
+from tracer.rules.specks import set_aside
 from tracer.rules.survey import Survey
 from tracer.rules.verify import verify_drawing
 from tracer.settings import Keep, Settings, Size, SizeBy
@@ -201,14 +203,14 @@ def size_and_mend(traced: Traced, job: Job) -> Result:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Sized:
-    """A region at its size, as drawn and mended, and the drawing of it as drawn."""
+    """A region at its size, as drawn and mended, and the drawing of it where nothing changed."""
 
     frame: Frame
     drawn: Region
     found: Survey
     mended: Mended
     tolerance_mm: float
-    as_drawn: Fitted
+    fitted: Fitted | None
     kept: Region
 
 
@@ -238,10 +240,15 @@ def _mend_to_size(traced: Traced, job: Job, limits: Limits, pitch: float) -> _Si
         frame = Frame(pitch, traced.coverage.values.shape[0])
         drawn = nest_rings(traced.rings, frame)
         _check_extent(drawn)
+        aside = set_aside(drawn, limits, settings, check_only=job.check_only)
+        if aside.region.is_empty:
+            raise _nothing_left(aside.findings, limits)
         tolerance = settings.tolerance_mm or traced.noise.tolerance_px * pitch
         if as_drawn is None or settings.tolerance_mm:
             job.progress("fitting")
-            as_drawn = fit_drawing(drawn, tolerance, pixel_mm=pitch, regular=settings.regular)
+            as_drawn = fit_drawing(
+                aside.region, tolerance, pixel_mm=pitch, regular=settings.regular
+            )
         else:
             as_drawn = replace(as_drawn, drawing=as_drawn.drawing.mapped(pitch / fitted_at))
         fitted_at = pitch
@@ -251,19 +258,21 @@ def _mend_to_size(traced: Traced, job: Job, limits: Limits, pitch: float) -> _Si
         repaired = repair(
             sharp,
             limits,
-            settings,
+            aside.inner(settings),
             margin_mm=2 * tolerance,
             check_only=job.check_only,
             kept=kept,
         )
         if repaired.region.is_empty:
-            raise _nothing_left(told(repaired), limits)
+            raise _nothing_left(told(repaired).findings, limits)
         off = _off_size(repaired.region.bounds, settings.size)
         if turn == _MOST_SIZINGS or _is_near(off, tolerance, limits, settings):
-            region = drawn
+            region = aside.region
             if repaired.region is not sharp:
-                region = carried_over(drawn, sharp, repaired.region, within=2 * tolerance)
-            mended = replace(told(repaired), region=region)
+                region = carried_over(region, sharp, repaired.region, within=2 * tolerance)
+            mended = aside.put_back(replace(told(repaired), region=region))
+            if mended.region is not aside.region:
+                as_drawn = None
             return _Sized(frame, drawn, repaired.drawn, mended, tolerance, as_drawn, kept)
         pitch *= off
 
@@ -285,17 +294,14 @@ def _proven(sized: _Sized, traced: Traced, job: Job, limits: Limits) -> _Proven:
     """
     settings, mended, tolerance = job.settings, sized.mended, sized.tolerance_mm
     bench = Bench(limits, settings, 2 * tolerance, sized.kept)
-    total, pitch = 1.0, sized.frame.pitch_mm
+    total, pitch, fitted = 1.0, sized.frame.pitch_mm, sized.fitted
     turn = 0
     while True:
         turn += 1
         job.progress("fitting")
-        if mended.region is sized.drawn:
-            fitted = sized.as_drawn
-        else:
-            fitted = fit_drawing(
-                mended.region, tolerance, pixel_mm=pitch * total, regular=settings.regular
-            )
+        fitted = fitted or fit_drawing(
+            mended.region, tolerance, pixel_mm=pitch * total, regular=settings.regular
+        )
         off = _off_size(fitted.drawing.bounds, settings.size)
         total *= off
         fitted = replace(fitted, drawing=fitted.drawing.mapped(off))
@@ -315,7 +321,7 @@ def _proven(sized: _Sized, traced: Traced, job: Job, limits: Limits) -> _Proven:
             mended = owned_up(mended, outline, hidden, bench, check_only=job.check_only)
             break
         job.progress("mending")
-        mended = amended(mended, outline, hidden, bench)
+        mended, fitted = amended(mended, outline, hidden, bench), None
     return _Proven(mended, fitted, verified, svg, total)
 
 
@@ -351,8 +357,8 @@ def _check_extent(drawn: Region) -> None:
         )
 
 
-def _nothing_left(mended: Mended, limits: Limits) -> InputError:
-    widest = max((f.width_mm for f in mended.findings), default=0.0)
+def _nothing_left(findings: tuple[Finding, ...], limits: Limits) -> InputError:
+    widest = max((f.width_mm for f in findings), default=0.0)
     error = InputError(
         f"nothing left that can be cast: the widest part is {widest:.2f} mm, "
         f"the limit {limits.island.advised:.2f} mm",
