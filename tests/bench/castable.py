@@ -1,7 +1,10 @@
 """Sweep: drawn icons at several sizes, in every process and role, through the whole pipeline.
 
     python -m tests.bench.castable [--limit N] [--pixels P] [--sizes MM...] [--only WORD]
-        [--sheet FILE.png]
+        [--each K] [--seed S] [--sheet FILE.png]
+
+All of it is 36 runs a drawing. With `--each K` every drawing is worked K times, at sizes,
+processes and roles that go round from drawing to drawing so that each comes up equally often.
 
 For each run it asks of the *written* drawing:
 * is there a place below its limit that no open finding owns up to? (must be none)
@@ -37,6 +40,8 @@ from tracer.settings import Role, Settings, Size, SizeBy
 SIZES_MM = (25.0, 40.0, 60.0)
 MOST_OUTSIDE = 0.001
 SHOWN = 12
+STEP = 7
+"""Through the list of sizes, processes and roles: with no divisor in common with its length."""
 
 
 @dataclass(frozen=True)
@@ -106,11 +111,14 @@ class Sweep:
     def work(self, options: argparse.Namespace) -> None:
         """Work every drawing at every size, process and role."""
         processes = [p for p in process_names() if p != "as-drawn"]
+        every = list(itertools.product(options.sizes, processes, Role))
+        each = options.each or len(every)
         base = Settings(Size(SizeBy.WIDTH, SIZES_MM[0]))
-        for number, drawing in enumerate(mixed(options.limit), start=1):
+        for number, drawing in enumerate(mixed(options.limit, options.seed)):
             png = drawing.png(options.pixels)
             [traced, *_] = trace_pixels(png, drawing.name, base, progress=self.clock)
-            for size, process, role in itertools.product(options.sizes, processes, Role):
+            for k in range(number * each, (number + 1) * each):
+                size, process, role = every[k * STEP % len(every)]
                 name = f"{drawing.name} {size:g} mm {process} {role}"
                 if options.only not in name:
                     continue
@@ -118,7 +126,7 @@ class Sweep:
                 run = one(name, traced, settings, self.counts, self.clock)
                 if run is not None:
                     self.runs.append(lean(run))
-            print(f"{number} drawings, {len(self.runs)} runs", file=sys.stderr)
+            print(f"{number + 1} drawings, {len(self.runs)} runs", file=sys.stderr)
 
 
 def one(
@@ -132,7 +140,7 @@ def one(
         run = judged(name, result)
     except TracerError as error:
         counts[f"refused {error.code}"] += 1
-        print("REFUSED", name, error)
+        print(f"refused {name}: {error}")
         return None
     except Exception:  # noqa: BLE001 - a fault is counted and shown, and the sweep goes on
         counts["FAULTS"] += 1
@@ -192,6 +200,8 @@ def report(runs: list[Run], counts: Counter[str], clock: Clock) -> bool:
 def main() -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--limit", type=int, default=102, help="number of drawings")
+    parser.add_argument("--each", type=int, default=0, help="runs a drawing; 0: all")
+    parser.add_argument("--seed", type=int, default=1, help="which drawings of the sets")
     parser.add_argument("--pixels", type=int, default=512)
     parser.add_argument("--sizes", type=float, nargs="+", default=SIZES_MM, help="mm")
     parser.add_argument("--only", default="", help="runs whose name holds this word")
