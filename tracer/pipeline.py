@@ -52,6 +52,10 @@ MARK = "made by tracer"
 _MOST_SIZINGS = 5
 """Repairs change the size and the size decides the repairs: how often to go round at most."""
 
+_MOST_PROOFS = 2
+"""How often to go round where the fit or the proof changed the size. What is left then is scaled
+away before it is measured, so that every place below a limit is still found."""
+
 _MOST_AMENDINGS = 2
 """How often what is measured on the written drawing is mended again."""
 
@@ -180,7 +184,7 @@ def size_and_mend(traced: Traced, job: Job) -> Result:
         proven = _proven(sized, traced, job, limits)
         pitch = sized.frame.pitch_mm * proven.off
         near = _is_near(proven.off, sized.tolerance_mm, limits, settings)
-        if turn == _MOST_SIZINGS or near:
+        if turn == _MOST_PROOFS or near:
             break
     return Result(
         artwork=traced.artwork,

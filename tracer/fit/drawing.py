@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 import shapely
@@ -14,6 +15,9 @@ from tracer.model import Fitted, Region
 
 _FURTHEST_TIP_PX = 2.5
 """A path may go on beyond its ring to where two sides meet; further off is no tip but a fault."""
+
+_PLACES = 6
+"""Of the coordinates of rings in px: the same ring at another size is known again."""
 
 _FLATNESS = 0.05
 """Paths are checked for crossings as polygons within this share of the tolerance."""
@@ -46,23 +50,26 @@ def fit_drawing(
         Whether sides that are level, upright or parallel within the noise, and radii and centres
         that are one within the noise, are made exactly so; see `made_regular`.
     """
-    tolerance = tolerance_mm / pixel_mm
+    tolerance = round(tolerance_mm / pixel_mm, 9)
     polygons = shapely.orient_polygons(np.asarray(region.geoms))
     rings = [[_complex(r) for r in (p.exterior, *p.interiors)] for p in polygons]
     if not rings:
         return Fitted(Drawing(()), ())
-    origin = complex(rings[0][0][0])
-    fits = [fit_ring((ring - origin) / pixel_mm, tolerance) for own in rings for ring in own]
+    fits = [_known(np.round(r / pixel_mm, _PLACES).tobytes(), tolerance) for o in rings for r in o]
     said: tuple[str, ...] = ()
     if regular:
         fits, said = made_regular(fits, tolerance)
     paths = iter(fits)
-    shapes = [
-        [_placed(next(paths), ring, origin, tolerance, pixel_mm) for ring in own] for own in rings
-    ]
+    shapes = [[_placed(next(paths), ring, 0, tolerance, pixel_mm) for ring in own] for own in rings]
     shapes = _untangled(shapes, rings, tolerance_mm, pixel_mm)
     drawing = Drawing(tuple(Shape(paths[0], tuple(paths[1:])) for paths in shapes))
     return Fitted(drawing, said)
+
+
+@lru_cache(maxsize=256)
+def _known(points: bytes, tolerance: float) -> RingFit:
+    """Fit a ring that may have been fitted before: of a mended drawing few rings are new."""
+    return fit_ring(np.frombuffer(points, dtype=np.complex128), tolerance)
 
 
 def _complex(ring: shapely.LinearRing) -> ComplexArray:
