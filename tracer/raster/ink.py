@@ -218,12 +218,14 @@ def _white_inside(artwork: Artwork, alpha: FloatImage) -> tuple[Decision, ...]:
 
 def _finished(artwork: Artwork, inked: Inked, options: InkOptions, *, level: int) -> Coverage:
     """Return the coverage after everything that is the same for every kind of ink."""
-    values, said, pixel = inked.values, list(inked.decisions), 1
-    if not inked.noisy:
+    values, said = inked.values, list(inked.decisions)
+    if inked.noisy:  # the packing blurs the steps, but not where they are
+        pixel = true_pixel(np.greater_equal(values, 0.5).view(np.uint8))
+    else:
         pixel = true_pixel(artwork.colour if artwork.alpha is None else artwork.alpha)
     if pixel > 1:
         values = smoothed(values, pixel)
-        text = f"a small bitmap enlarged {pixel} times: its own pixels were used"
+        text = f"a small bitmap enlarged {pixel:.4g} times: its own pixels were used"
         said.append(Decision("pixels", text, warning=True, code="W_ENLARGED"))
     values, notes = without_frame(values)
     said.extend(notes)
