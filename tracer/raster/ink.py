@@ -21,6 +21,7 @@ from tracer.raster.scalar import (
     is_coloured,
     strips,
 )
+from tracer.raster.shaded import shaded
 from tracer.raster.shadow import without_shadow
 from tracer.raster.sheet import split_designs, straightened, without_frame
 from tracer.settings import InkOptions
@@ -127,6 +128,7 @@ def _by_tone(
     try:
         inked = _toned(artwork, alpha, said, dark)
         if dark is None and alpha is None:
+            inked = shaded(artwork.colour, inked) or inked
             check_picture(inked)
     except InputError:
         grey = grey_of(artwork.colour)
@@ -175,12 +177,16 @@ def _toned(
     if dark is None and not in_light and is_coloured(colour):
         rgb = as_rgb(colour)
         ground = ground_colour(rgb)
-        tone, several = away_from(rgb, ground)
+        tone, several, ruled = away_from(rgb, ground)
         inked = stretched(tone, dark=True)
         many = "several colours" if several else "one colour"
         text = f"ink is what differs in colour from the ground ({many})"
         notes = tuple(d for d in inked.decisions if d.topic != "polarity")
         decisions = (*said, Decision("ink", text, "--ink COLOUR"), *notes)
+        if ruled:
+            text = "pale lines from border to border (squared or ruled paper) were left out"
+            lines = Decision("rulings", text, "--ink COLOUR", warning=True, code="W_RULED")
+            decisions = (*decisions, lines)
     else:
         inked = stretched(grey_of(colour), dark=dark, in_light=in_light)
         decisions = (*said, *inked.decisions)
@@ -229,9 +235,8 @@ def _finished(artwork: Artwork, inked: Inked, options: InkOptions, *, level: int
         said.append(Decision("pixels", text, warning=True, code="W_ENLARGED"))
     values, notes = without_frame(values)
     said.extend(notes)
-    values, specks = dropped_specks(Inked(values, (), inked.noisy, inked.noise))
-    if specks:
-        said.append(Decision("specks", f"{specks:,} specks too small to be meant were dropped"))
+    values, specks, notes = dropped_specks(Inked(values, (), inked.noisy, inked.noise))
+    said.extend(notes)
     if options.straighten:
         values, notes = straightened(values)
         said.extend(notes)

@@ -29,7 +29,8 @@ LEAST_SPECK = 6.0
 """Pixels; the grain of paper makes specks of up to this size at any resolution. A judgement."""
 
 _BUSY = 0.05
-_SCREEN_FROM = 1500
+_MANY_DOTS = 1500
+_FEWEST_DOTS = 300
 _SOFT_SHARE = 0.25
 
 
@@ -61,11 +62,17 @@ def check_screen(ink: NDArray[np.bool_]) -> None:
     """
     if np.count_nonzero(ink[:, 1:] != ink[:, :-1]) < _BUSY * ink.size:
         return
-    for mask in (ink, ~ink):
-        _check_count(_Pieces(mask.view(np.uint8), 4).areas, mask.size)
+    sides = [_Pieces(mask.view(np.uint8), 4).areas for mask in (ink, ~ink)]
+    for areas in sides:
+        _check_count(areas, ink.size)
+    # coarse, or from light to dark: dots on one part of the sheet, holes on the other
+    dots = [areas[areas < 4 * np.median(areas)] for areas in sides if len(areas)]
+    count, share = sum(map(len, dots)), sum(float(a.sum()) for a in dots) / ink.size
+    if min(map(len, dots)) >= _FEWEST_DOTS and count >= _MANY_DOTS and share > _BUSY:
+        raise _screened(count)
 
 
-def dropped_specks(inked: Inked) -> tuple[FloatImage, int]:
+def dropped_specks(inked: Inked) -> tuple[FloatImage, int, tuple[Decision, ...]]:
     """Return the coverage without what is too small to be meant, and how much that was.
 
     Only where the picture came from a scanner, a camera or a lossy file: in a clean drawing a
@@ -80,21 +87,26 @@ def dropped_specks(inked: Inked) -> tuple[FloatImage, int]:
     """
     values = inked.values
     mask = np.greater_equal(values, 0.5).view(np.uint8)
-    if not inked.noisy and _most_pieces(mask) < _SCREEN_FROM:
-        return values, 0
+    if not inked.noisy and _most_pieces(mask) < _FEWEST_DOTS:
+        return values, 0, ()
     pieces = _Pieces(mask, 4)
     if not inked.noisy:
         _check_count(pieces.areas, mask.size)
-        return values, 0
+        return values, 0, _like_a_screen(pieces.areas)
     least = max(LEAST_SPECK, (pieces.longest_side / SPECK_SHARE) ** 2)
     _overwrite(values, mask, pieces, pieces.areas < least, 0)
     _check_count(pieces.areas[pieces.areas >= least], mask.size)
     dropped = np.count_nonzero(pieces.areas < least)
+    said = _like_a_screen(pieces.areas[pieces.areas >= least])
     del pieces  # its labels are the largest array here
     np.subtract(1, mask, out=mask)
     pieces = _Pieces(mask, 8)
     _overwrite(values, mask, pieces, pieces.areas < least, 1)
-    return values, int(dropped + np.count_nonzero(pieces.areas < least))
+    dropped += np.count_nonzero(pieces.areas < least)
+    if dropped:
+        text = f"{dropped:,} specks too small to be meant were dropped"
+        said = (Decision("specks", text), *said)
+    return values, int(dropped), said
 
 
 def _most_pieces(mask: NDArray[np.uint8]) -> int:
@@ -147,19 +159,38 @@ def _overwrite(
 def _check_count(areas: NDArray[np.int32], pixels: int) -> None:
     """Refuse more pieces than can be traced; a screen of dots is named."""
     if _is_screened(areas, pixels):
-        text = f"looks like a halftone or a dither: {len(areas):,} dots"
-        hint = "ask for the line art, or blur the picture and raise its contrast before sending"
-    elif len(areas) > COMPONENTS.value:
+        raise _screened(len(areas))
+    if len(areas) > COMPONENTS.value:
         text = f"falls into {len(areas):,} pieces, more than {COMPONENTS.value:,}"
         hint = "is this line art? clean it, or scan it coarser"
-    else:
-        return
-    raise InputError(text, hint=hint, code="E_TOOCOMPLEX")
+        raise InputError(text, hint=hint, code="E_TOOCOMPLEX")
+
+
+def _screened(dots: int) -> InputError:
+    return InputError(
+        f"looks like a halftone or a dither: {dots:,} dots",
+        hint="ask for the line art, or blur the picture and raise its contrast before sending",
+        code="E_TOOCOMPLEX",
+    )
+
+
+def _like_a_screen(areas: NDArray[np.int32]) -> tuple[Decision, ...]:
+    """Warn where hundreds of dots, all alike, make up half of the ink: a tone, or meant."""
+    if len(areas) < _FEWEST_DOTS:
+        return ()
+    alike = areas[areas < 4 * float(np.median(areas))]
+    if alike.sum() < 0.5 * areas.sum():
+        return ()
+    text = (
+        f"{len(alike):,} dots, all alike, make up much of the ink: if they stand for a tone (a "
+        "halftone), ask for the line art"
+    )
+    return (Decision("screen", text, warning=True, code="W_SCREEN"),)
 
 
 def _is_screened(areas: NDArray[np.int32], pixels: int) -> bool:
     """Tell a screen of dots: very many, small, alike, and together most of the ink."""
-    if len(areas) < _SCREEN_FROM:
+    if len(areas) < _MANY_DOTS:
         return False
     typical = float(np.median(areas))
     alike = float(areas[areas < 4 * typical].sum() / areas.sum())
@@ -226,5 +257,8 @@ def _softness(values: FloatImage, ink: NDArray[np.bool_]) -> tuple[Decision, ...
     outline = int(np.count_nonzero(cv2.morphologyEx(ink.astype(np.uint8), cv2.MORPH_GRADIENT, box)))
     if partly < 3 * outline:
         return ()
-    text = "soft parts (a shadow, a glow, a gradient): the edge was taken where half is covered"
+    text = (
+        "soft parts or edges (a shadow, a glow, a gradient, a blur, a small picture enlarged): the "
+        "edge was taken where half is covered"
+    )
     return (Decision("soft", text, "--threshold", warning=True, code="W_SOFT"),)

@@ -15,6 +15,13 @@ FloatImage = NDArray[np.float32]
 
 _CHROMA = 40
 """Spread between channels (of 255) above which a picture counts as coloured. A judgement."""
+_LEAST_INK = 0.25
+"""Of the largest distance from the ground: what is paler has its edge where half of this is."""
+_OVER_RULINGS = 2.2
+"""Rulings come out at less than half covered. A judgement."""
+_FLAT = 12
+_TINT = 0.06
+"""Of the distance from ground to ink: a tint that the paper's own shades do not have."""
 _SAMPLE = 200_000
 _STRIP_PIXELS = 1 << 20
 _LUMA = np.array([0.2126, 0.7152, 0.0722], dtype=np.float32)
@@ -62,8 +69,14 @@ def is_coloured(colour: Samples) -> bool:
 
 
 def ground_colour(colour: Samples) -> NDArray[np.float32]:
-    """Return the commonest colour along the border, (3,); ties to the first in order."""
-    border = np.concatenate([colour[0], colour[-1], colour[:, 0], colour[:, -1]])  # (N, 3)
+    """Return the commonest colour along the border and two rings inside it, (3,).
+
+    Ties go to the first in order. A ruling may run along the very border.
+    """
+    side = min(colour.shape[:2])
+    rings = [colour[k : colour.shape[0] - k, k : colour.shape[1] - k] for k in
+             sorted({0, side // 50, side // 25})]  # fmt: skip
+    border = np.concatenate([line for r in rings for line in (r[0], r[-1], r[:, 0], r[:, -1])])
     coarse, inverse, counts = np.unique(
         border >> 3, axis=0, return_inverse=True, return_counts=True
     )
@@ -72,10 +85,11 @@ def ground_colour(colour: Samples) -> NDArray[np.float32]:
     return np.asarray(np.median(chosen, axis=0), dtype=np.float32)
 
 
-def away_from(colour: Samples, ground: NDArray[np.float32]) -> tuple[Tone, bool]:
+def away_from(colour: Samples, ground: NDArray[np.float32]) -> tuple[Tone, bool, bool]:
     """Return how far each pixel is from the ground colour, as a dark-on-light tone.
 
-    Two colours only: the share of the way from ground to ink. Several: the distance over the
+    Two colours only: the share of the way from ground to ink. On unevenly lit paper: the channel
+    that tells the two apart best, to be evened out like any grey. Several: the distance over the
     largest distance within two pixels, so that a light ink has its edge half-way just as a dark
     one has.
 
@@ -85,36 +99,118 @@ def away_from(colour: Samples, ground: NDArray[np.float32]) -> tuple[Tone, bool]
         16 bit; the ground is white.
     bool
         Whether several inks were found.
+    bool
+        Whether pale lines from border to border, as of squared paper, were taken for none.
     """
-    sample = sample_of(colour) - ground
+    sample = sample_of(colour)
+    channel = _lit_channel(sample, ground)
+    if channel is not None:
+        return Tone(colour[..., channel].copy(), int(np.iinfo(colour.dtype).max)), False, False
+    sample -= ground
     distance = np.linalg.norm(sample, axis=1)
     far = sample[distance > max(0.5 * float(np.quantile(distance, 0.999)), 1.0)]
     if len(far) == 0:
-        return Tone(np.full(colour.shape[:2], 65535, np.uint16), 65535), False
+        return Tone(np.full(colour.shape[:2], 65535, np.uint16), 65535), False, False
     ink = np.median(far, axis=0)
     length = float(np.linalg.norm(ink)) or 1.0
     aside = np.linalg.norm(far - np.outer(far @ ink / length**2, ink), axis=1)
     short = distance[(distance > 0.15 * length) & (distance < 0.7 * length)]
     # With one ink the colours between are those of edges only: a few in a hundred.
-    several = bool(np.mean(aside > 0.25 * length) > 0.05 or len(short) > 0.5 * len(far))
+    several = bool(
+        np.mean(aside > 0.25 * length) > 0.05
+        or len(short) > 0.5 * len(far)
+        or _pale_areas(colour, ground, length) > 0.02 * len(far)
+    )
     if several:
-        return _by_distance(colour, ground), True
+        tone, ruled = by_distance(colour, ground)
+        return tone, True, ruled
     axis = (ink / length**2).astype(np.float32)
     levels = np.empty(colour.shape[:2], np.uint16)
     for here in strips(colour.shape[0], colour.shape[1]):
         part = (colour[here].astype(np.float32) - ground) @ axis
         levels[here] = np.rint(65535 * (1 - np.clip((part + 0.25) / 1.5, 0, 1)))
-    return Tone(levels, 65535), False
+    return Tone(levels, 65535), False, False
 
 
-def _by_distance(colour: Samples, ground: NDArray[np.float32]) -> Tone:
+def _shade_of(pixels: NDArray[np.float32], ground: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return the number times the ground that comes nearest to each pixel (N, 3): (N,)."""
+    return np.asarray(pixels @ ground / max(float(ground @ ground), 1.0), dtype=np.float32)
+
+
+def _lit_channel(sample: NDArray[np.float32], ground: NDArray[np.float32]) -> int | None:
+    """Return the channel that shows one coloured ink best on unevenly lit paper, None elsewhere.
+
+    Such a picture holds the ground in many shades, and of other colours one.
+    """
+    shade = _shade_of(sample, ground)
+    tint = sample - shade[:, None] * ground
+    strength = np.linalg.norm(tint, axis=1)
+    full = float(np.quantile(strength, 0.999))
+    shades = shade[(strength < 0.2 * full) & (np.abs(shade - 1) > 0.1)]
+    tinted = strength > 0.5 * full
+    if len(shades) < 0.05 * len(sample) or not tinted.any():
+        return None
+    counts = np.bincount((shades * 32).astype(np.intp).clip(0, 255))
+    ways = tint[tinted] / strength[tinted, None]
+    way = np.median(ways, axis=0)
+    one_colour = np.mean(np.linalg.norm(ways - way, axis=1) < 0.3) > 0.95
+    if counts.max() > 0.5 * counts.sum() or not one_colour:
+        return None
+    # the channel in which the ink is darkest beside paper in the same light
+    return int(np.median(sample[tinted] / np.maximum(ground, 16), axis=0).argmin())
+
+
+def _pale_areas(colour: Samples, ground: NDArray[np.float32], length: float) -> int:
+    """Return how many sampled pixels are of an ink paler than the main one: flat, and no shade.
+
+    A shade of the ground is the ground times a number.
+    """
+    step = max(1, int((colour.shape[0] * colour.shape[1] / _SAMPLE) ** 0.5))
+    here = colour[:-1:step, :-1:step].reshape(-1, 3).astype(np.float32)
+    below = colour[1::step, :-1:step].reshape(-1, 3)
+    right = colour[:-1:step, 1::step].reshape(-1, 3)
+    flat = (np.abs(here - below).max(axis=1) < _FLAT) & (np.abs(here - right).max(axis=1) < _FLAT)
+    distance = np.linalg.norm(here - ground, axis=1)
+    shade = _shade_of(here, ground)[:, None] * ground
+    tinted = np.linalg.norm(here - shade, axis=1) > _TINT * length
+    pale = flat & tinted & (distance > 0.15 * length) & (distance < 0.7 * length)
+    return int(np.count_nonzero(pale))
+
+
+def by_distance(colour: Samples, ground: NDArray[np.float32]) -> tuple[Tone, bool]:
+    """Return the distance from the ground over the largest within two pixels, dark on light.
+
+    Also whether pale rulings were left out: what would make them ink is then asked of all ink.
+    """
     import cv2  # noqa: PLC0415 - heavy
 
     distance = np.empty(colour.shape[:2], np.float32)
     for here in strips(colour.shape[0], colour.shape[1]):
-        distance[here] = np.linalg.norm(colour[here].astype(np.float32) - ground, axis=2)
-    least = 0.25 * float(np.quantile(distance[::4, ::4], 0.999))
+        part = colour[here].astype(np.float32) - ground
+        distance[here] = np.abs(part) if part.ndim == 2 else np.linalg.norm(part, axis=2)
+    top = float(np.quantile(distance[::4, ::4], 0.999))
+    rulings = _rulings(distance, top)
+    least = max(_LEAST_INK * top, _OVER_RULINGS * rulings)
     nearby = cv2.dilate(distance, np.ones((5, 5), np.uint8))
     np.maximum(nearby, max(least, 1.0), out=nearby)
     distance /= nearby
-    return Tone(np.rint(65535 * (1 - distance)).astype(np.uint16), 65535)
+    return Tone(np.rint(65535 * (1 - distance)).astype(np.uint16), 65535), rulings > 0
+
+
+def _rulings(distance: FloatImage, top: float) -> float:
+    """Return the distance from the ground of pale thin lines from border to border, 0 if none."""
+    import cv2  # noqa: PLC0415 - heavy
+
+    strong = cv2.dilate((distance > 0.5 * top).view(np.uint8), np.ones((5, 5), np.uint8))
+    pale = ((distance > 0.1 * top) & (strong == 0)).view(np.uint8)
+    side = max(3, min(distance.shape) // 100)
+    thick = cv2.morphologyEx(pale, cv2.MORPH_OPEN, np.ones((side, side), np.uint8))
+    pale[cv2.dilate(thick, np.ones((3, 3), np.uint8)) > 0] = 0
+    rows, columns = distance.shape
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(pale, connectivity=8)
+    whole = (stats[:, cv2.CC_STAT_WIDTH] >= columns - 4) | (
+        stats[:, cv2.CC_STAT_HEIGHT] >= rows - 4
+    )
+    whole[0] = False
+    chosen = distance[whole[labels]]
+    return float(np.quantile(chosen, 0.9)) if len(chosen) else 0.0

@@ -1,0 +1,56 @@
+"""Shaded ink, from one tone to another, on a plain ground: the design is all that is no ground."""
+
+import dataclasses
+
+import numpy as np
+
+from tracer.model import Decision
+from tracer.raster.lookout import PHOTO_SHARE
+from tracer.raster.paper import Inked, stretched
+from tracer.raster.pixels import Samples
+from tracer.raster.scalar import FloatImage, by_distance, ground_colour
+
+_PLAIN_SHARE = 0.98
+_PLAIN = 3
+"""Levels of 255 within which a ground counts as plain: what JPEG leaves of one."""
+_SHARP_SHARE = 0.8
+_SHARP = 0.25
+
+
+def shaded(colour: Samples, inked: Inked) -> Inked | None:
+    """Return the coverage of a shaded design on a plain ground, None where it is none.
+
+    Only a picture with much that is neither ink nor paper is looked at. The ground must be plain
+    along the border and the design stand sharply against it: light that fades into the ground (a
+    glow, a photograph's shadow) has no edge of its own.
+    """
+    if inked.neither <= PHOTO_SHARE:
+        return None
+    eight = np.asarray(colour if colour.dtype == np.uint8 else colour >> 8, dtype=np.uint8)
+    border = np.concatenate([eight[0], eight[-1], eight[:, 0], eight[:, -1]]).astype(np.int16)
+    ground = np.median(border, axis=0) if eight.ndim == 2 else ground_colour(eight)
+    apart = np.abs(border - ground)
+    if np.mean((apart if eight.ndim == 2 else apart.max(axis=1)) <= _PLAIN) < _PLAIN_SHARE:
+        return None
+    tone, _ = by_distance(eight, np.asarray(ground, dtype=np.float32))
+    found = stretched(tone, dark=True)
+    if not _stands_sharply(found.values):
+        return None
+    text = "the ink is shaded on a plain ground: all that differs from the ground was taken"
+    said = tuple(d for d in inked.decisions if d.topic not in {"polarity", "threshold", "light"})
+    decision = Decision("ink", text, "--ink dark", warning=True, code="W_SHADED")
+    return dataclasses.replace(
+        found, decisions=(*said, decision), noisy=inked.noisy, noise=inked.noise, neither=0.0
+    )
+
+
+def _stands_sharply(values: FloatImage) -> bool:
+    """Tell whether coverage goes from nearly none to nearly all within five pixels of its edge."""
+    import cv2  # noqa: PLC0415 - heavy
+
+    ink = (values >= 0.5).view(np.uint8)
+    edge = cv2.morphologyEx(ink, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)) > 0
+    box = np.ones((5, 5), np.uint8)
+    low, high = cv2.erode(values, box)[edge], cv2.dilate(values, box)[edge]
+    sharp = (low < _SHARP) & (high > 1 - _SHARP)
+    return bool(sharp.size and sharp.mean() > _SHARP_SHARE)
