@@ -22,6 +22,7 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 _ROUNDS = 5
+_MOST_PARTS = 8
 _MOST_POINTS = 150_000
 _FLAT = 1e-9
 """Height over length under which a triangle is three points of one straight side, set apart by the
@@ -79,10 +80,10 @@ def skeleton(region: Region, spacing: float, tolerance: float) -> Skeleton:
     point, after = _samples(plain, spacing)
     triangles = _delaunay(point)
     for _ in range(_ROUNDS):
-        wanted = _too_long(point, after, triangles, tolerance)
-        if not wanted.any() or len(point) + wanted.sum() > _MOST_POINTS:
+        parts = _wanted_parts(point, after, triangles, tolerance)
+        if (parts == 1).all() or parts.sum() > _MOST_POINTS:
             break
-        point, after = _split(point, after, wanted)
+        point, after = _split(point, after, parts)
         triangles = _delaunay(point)
     return _build(point, after, triangles)
 
@@ -92,11 +93,8 @@ def finer_at(axis: Skeleton, nodes: Ints, spacing: float) -> Skeleton:
     corners = axis.corners[nodes]
     beside = np.zeros(len(axis.point), dtype=bool)
     beside[corners[corners >= 0]] = True
-    point, after = axis.point, axis.after
-    wanted = beside & beside[after]
-    while (wanted := wanted & (np.abs(point[after] - point) > spacing)).any():
-        point, after = _split(point, after, wanted)
-        wanted = np.append(wanted, wanted[wanted])  # of each edge that was divided, both halves
+    parts = _parts(np.abs(axis.point[axis.after] - axis.point), spacing)
+    point, after = _split(axis.point, axis.after, np.where(beside & beside[axis.after], parts, 1))
     return _build(point, after, _delaunay(point))
 
 
@@ -170,8 +168,11 @@ def _delaunay(point: Complex) -> Ints:
     return triangles
 
 
-def _too_long(point: Complex, after: Ints, triangles: Ints, floor: float) -> Bools:
-    """Tell which boundary edges are no edge of the triangulation, or longer than what they face."""
+def _wanted_parts(point: Complex, after: Ints, triangles: Ints, floor: float) -> Ints:
+    """Return into how many parts each boundary edge is to be divided.
+
+    Those are divided that are no edge of the triangulation, or longer than what they face.
+    """
     n = len(point)
     start, end = triangles.ravel(), np.roll(triangles, -1, axis=1).ravel()
     every = np.concatenate([point, _frame(point)])
@@ -188,18 +189,29 @@ def _too_long(point: Complex, after: Ints, triangles: Ints, floor: float) -> Boo
     radii = np.repeat(radius, 3)
     np.minimum.at(smallest, start[forward], radii[forward])
     np.minimum.at(smallest, end[backward], radii[backward])
-    wanted: Bools = (size > max(floor, 1e-3)) & (missing | (smallest < 0.75 * size))
-    return wanted
+    parts = np.maximum(_parts(size, np.maximum(smallest / 0.75, floor)), np.where(missing, 2, 1))
+    return np.where(size > max(floor, 1e-3), np.minimum(parts, _MOST_PARTS), 1)
 
 
-def _split(point: Complex, after: Ints, wanted: Bools) -> tuple[Complex, Ints]:
-    """Return the boundary with a point in the middle of each wanted edge."""
-    index = np.flatnonzero(wanted)
-    fresh = len(point) + np.arange(len(index))
-    middle = (point[index] + point[after[index]]) / 2
-    following = np.concatenate([after, after[index]])
-    following[index] = fresh
-    return np.concatenate([point, middle]), following
+def _parts(size: Floats, longest: Floats | float) -> Ints:
+    """Return the power of two that divides each edge into parts of at most `longest`."""
+    return 2 ** np.ceil(np.log2(np.maximum(size / longest, 1))).astype(np.int64)
+
+
+def _split(point: Complex, after: Ints, parts: Ints) -> tuple[Complex, Ints]:
+    """Return the boundary with each edge divided into equal parts."""
+    index = np.flatnonzero(parts > 1)
+    each = parts[index] - 1
+    edge = np.repeat(index, each)
+    first = len(point) + np.cumsum(each) - each
+    fresh = len(point) + np.arange(len(edge))
+    share = (fresh - np.repeat(first, each) + 1) / parts[edge]
+    following = np.concatenate([after, fresh + 1])
+    following[first + each - 1] = after[index]
+    following[index] = first
+    return np.concatenate(
+        [point, point[edge] + share * (point[after[edge]] - point[edge])]
+    ), following
 
 
 def _circles(p: Complex) -> tuple[Complex, Floats]:
