@@ -59,10 +59,20 @@ COMPONENTS = Bound(
     "",
     "separate pieces of ink, counted before anything is traced; line art has far fewer",
 )
-POINTS = Bound("points", 200_000, "points", "--tolerance", "points of the traced outline")
+POINTS = Bound("points", 200_000, "points", "--tolerance", "nodes of the finished outline")
 LEVELS = Bound("levels", 6, "levels", "--levels", "levels of a design in several colours")
+TIME = Bound(
+    "time", 120, "seconds", "--timeout", "for one artwork of a batch; then its worker is ended"
+)
+MEMORY = Bound(
+    "memory",
+    8 << 30,
+    "bytes",
+    "--jobs",
+    "for a worker of a batch: its share of the machine, at most this; fewer get larger shares",
+)
 
-ALL = (FILE_BYTES, PIXELS, SIDE, FRAMES, PAGES, COMPONENTS, POINTS, LEVELS)
+ALL = (FILE_BYTES, PIXELS, SIDE, FRAMES, PAGES, COMPONENTS, POINTS, LEVELS, TIME, MEMORY)
 """Every resource limit, in the order of the work."""
 
 

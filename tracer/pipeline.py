@@ -10,10 +10,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 import shapely
 
+from tracer.bounds import POINTS
 from tracer.contour.extract import extract_rings
 from tracer.contour.nest import nest_rings
 from tracer.contour.noise import edge_noise
 from tracer.contour.refine import refine_rings
+from tracer.curves.path import Drawing
 from tracer.curves.regions import carried_over, flat_region, valid_region
 from tracer.errors import InputError, Status
 from tracer.fit.drawing import fit_drawing
@@ -130,10 +132,17 @@ def trace_all(
     process = load_process(settings.process)
     check_metal_and_mould(process, settings.alloy)
     job = Job(settings, process, check_only, sizes, progress)
-    return tuple(
-        size_and_mend(traced, job)
-        for traced in trace_pixels(data, name, settings, progress=progress)
-    )
+    try:
+        return tuple(
+            size_and_mend(traced, job)
+            for traced in trace_pixels(data, name, settings, progress=progress)
+        )
+    except shapely.GEOSException as error:  # its arithmetic may give up on what it has to join
+        raise InputError(
+            "its outline defeats the geometry library",
+            hint="try another --tolerance, or a larger image; and please report it",
+            code="E_GEOMETRY",
+        ) from error
 
 
 def trace_pixels(
@@ -306,6 +315,7 @@ def _proven(sized: _Sized, traced: Traced, job: Job, limits: Limits) -> _Proven:
         fitted = fitted or fit_drawing(
             mended.region, tolerance, pixel_mm=pitch * total, regular=settings.regular
         )
+        _check_points(fitted.drawing)
         off = _off_size(fitted.drawing.bounds, settings.size)
         total *= off
         fitted = replace(fitted, drawing=fitted.drawing.mapped(off))
@@ -358,6 +368,16 @@ def _check_extent(drawn: Region) -> None:
             f" than {LARGEST_LENGTH_MM:,.0f} mm",
             hint="is the ink what you mean? see --ink; else give the other side",
             code="E_SIZE",
+        )
+
+
+def _check_points(drawing: Drawing) -> None:
+    points = sum(len(path.segments) for path in drawing.paths)
+    if points > POINTS.value:
+        raise InputError(
+            f"its outline has {points:,} nodes, over the limit of {POINTS.value:,}",
+            hint="pass a larger --tolerance, or send cleaner artwork",
+            code="E_TOOCOMPLEX",
         )
 
 

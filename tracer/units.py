@@ -16,12 +16,16 @@ PT_PER_MM = 72 / MM_PER_INCH
 
 LARGEST_LENGTH_MM = 2000.0
 SMALLEST_LENGTH_MM = 1e-4
+SMALLEST_PIECE_MM = 0.1
+"""Of a finished outline; less is a slip of the unit."""
 
 _UNITS_MM = {"": 1.0, "mm": 1.0, "cm": 10.0, "in": MM_PER_INCH, "um": 1e-3, "µm": 1e-3}
 _LENGTH = re.compile(r"([+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+))\s*(mm|cm|in|um|µm)?", re.ASCII)
 
 
-def parse_length(text: str, *, option: str, zero: bool = False) -> float:
+def parse_length(
+    text: str, *, option: str, zero: bool = False, least: float = SMALLEST_LENGTH_MM
+) -> float:
     """Read a length such as ``50mm``, ``5cm``, ``2in`` or ``50`` (mm).
 
     Stricter than `float`: no ``nan``, ``inf``, exponents, underscores or digits of other scripts.
@@ -34,11 +38,13 @@ def parse_length(text: str, *, option: str, zero: bool = False) -> float:
         Name of the option, for the message.
     zero
         Whether 0 is allowed.
+    least
+        The smallest length in mm that can be meant.
 
     Returns
     -------
     float
-        The length in mm, within 0.0001 mm to 2000 mm (or exactly 0 if allowed).
+        The length in mm, within `least` to 2000 mm (or exactly 0 if allowed).
 
     Raises
     ------
@@ -63,10 +69,10 @@ def parse_length(text: str, *, option: str, zero: bool = False) -> float:
     length = float(match[1]) * _UNITS_MM[match[2] or ""]
     if zero and length == 0:
         return 0.0
-    if not SMALLEST_LENGTH_MM <= length <= LARGEST_LENGTH_MM:
+    if not least <= length <= LARGEST_LENGTH_MM:
         raise UsageError(
             f'"{text.strip()[:40]}" is out of range',
-            hint=f"from {SMALLEST_LENGTH_MM:g} mm to {LARGEST_LENGTH_MM:g} mm",
+            hint=f"from {least:g} mm to {LARGEST_LENGTH_MM:g} mm",
             subject=option,
         )
     return length

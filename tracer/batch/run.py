@@ -26,6 +26,7 @@ from tracer.batch.rows import (
 from tracer.batch.slots import WORK, SlotPool, memory_bytes
 from tracer.batch.summary import summary_csv, summary_json
 from tracer.batch.task import Answer, Ask, Task, failure_of
+from tracer.bounds import TIME
 from tracer.errors import InputError, OutputError, Status, UsageError
 from tracer.files import is_ours, output_error, remove_stale_parts, write_files
 from tracer.names import shown_name
@@ -46,7 +47,7 @@ class Running:
     """How a set is worked, apart from what is asked of each artwork."""
 
     jobs: int = 0  # 0: all cores
-    timeout_s: float = 120.0
+    timeout_s: float = TIME.value
     again: bool = False
     overwrite: bool = False
     scheduler: str = ""
@@ -398,7 +399,12 @@ class _Run:
         self._set(done_row(entry, reports, record["files"]))  # type: ignore[arg-type] # built above
 
     def _make_room(self, path: Path) -> None:
-        """Create the folder of an output; refuse one that a link leads out of ours."""
+        """Create the folder of an output; refuse one that a link leads out of ours.
+
+        Ours is not created again: where it vanished, a disk was unplugged or somebody moved it.
+        """
+        if not self._out.is_dir():
+            raise OutputError("is gone", hint="was it moved?", subject=shown_name(self._out))
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             inside = path.parent.resolve().is_relative_to(self._real_out)

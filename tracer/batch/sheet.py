@@ -10,7 +10,7 @@ from pathlib import Path
 from tracer.errors import UsageError
 from tracer.names import shown_name
 from tracer.settings import Role, Size, SizeBy
-from tracer.units import parse_length
+from tracer.units import SMALLEST_PIECE_MM, parse_length
 
 COLUMNS = ("file", "width", "height", "process", "role", "notes")
 LARGEST_SHEET = 50_000_000
@@ -139,7 +139,8 @@ def _line(where: str, row: dict[str, str]) -> Line:
     for by in (SizeBy.WIDTH, SizeBy.HEIGHT):
         if text := row.get(by, "").strip():
             try:
-                sizes.append(Size(by, parse_length(text, option=f"{where}, {by}")))
+                option = f"{where}, {by}"
+                sizes.append(Size(by, parse_length(text, option=option, least=SMALLEST_PIECE_MM)))
             except UsageError as error:
                 error.code = "E_SETTINGS_FILE"
                 raise

@@ -20,6 +20,7 @@ from typing import Generic, Self, TypeVar
 import tracer
 from tracer.batch.task import Answer, Task, failed
 from tracer.batch.worker import read_answer, write_frame
+from tracer.bounds import MEMORY
 from tracer.errors import TracerError
 
 Ticket = TypeVar("Ticket")
@@ -32,7 +33,6 @@ START_S = 60.0
 """Time for a worker to load its libraries."""
 
 _START_TRIES = 3
-_LARGEST_BYTES = 8 << 30
 _LEAST_BYTES = 2 << 30  # the libraries alone map more than 1 GB
 _ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMEXPR_NUM_THREADS")
 
@@ -42,8 +42,8 @@ def memory_bytes(jobs: int) -> int:
     try:
         total = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES")
     except (AttributeError, OSError, ValueError):
-        return _LARGEST_BYTES
-    return max(_LEAST_BYTES, min(total // jobs, _LARGEST_BYTES))
+        return MEMORY.value
+    return max(_LEAST_BYTES, min(total // jobs, MEMORY.value))
 
 
 @dataclass(eq=False)

@@ -9,10 +9,11 @@ from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING
 
+from tracer.bounds import TIME
 from tracer.cli import options
 from tracer.errors import Status, UsageError
 from tracer.settings import Size, SizeBy
-from tracer.units import parse_length
+from tracer.units import SMALLEST_PIECE_MM, parse_length
 
 if TYPE_CHECKING:
     from tracer.batch.plan import Plan, Wishes
@@ -65,8 +66,8 @@ def add_parser(commands: "argparse._SubParsersAction[options.Parser]") -> None:
         help="worker processes, 0 for one a core (default: %(default)s)",
     )  # fmt: skip
     group.add_argument(
-        "--timeout", metavar="S", type=options.number("--timeout", 1, 86400), default=120.0,
-        help="seconds that one artwork may take (default: 120)",
+        "--timeout", metavar="S", type=options.number("--timeout", 1, 86400), default=TIME.value,
+        help="seconds that one artwork may take (default: %(default)s)",
     )  # fmt: skip
     group.add_argument(
         "--scheduler", metavar="tcp://HOST:PORT", default="",
@@ -145,7 +146,7 @@ def _box(text: str) -> object:
     unit = sides[1].strip().lstrip("0123456789.+- ")
     if sides[0].strip().replace(".", "", 1).isdigit():
         sides[0] += unit  # 2x1in is two inches by one
-    width, height = (parse_length(side, option="--fit") for side in sides)
+    width, height = (parse_length(side, option="--fit", least=SMALLEST_PIECE_MM) for side in sides)
     return Box(width, height)
 
 

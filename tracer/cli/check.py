@@ -57,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
     check_metal_and_mould(load_process(settings.process), settings.alloy)
     reports: list[dict[str, object]] = []
     status = Status.DONE
-    for path in args.artwork:
+    for path in dict.fromkeys(args.artwork):  # the same name twice is one artwork
         try:
             done, found = _check(path, settings, args)
             reports.extend(found)

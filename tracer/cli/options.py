@@ -1,6 +1,7 @@
 """Options that several commands share, and the settings that they make."""
 
 import argparse
+import difflib
 from collections.abc import Callable
 from typing import Any, NoReturn
 
@@ -17,7 +18,7 @@ from tracer.settings import (
     Size,
     SizeBy,
 )
-from tracer.units import parse_length
+from tracer.units import SMALLEST_LENGTH_MM, SMALLEST_PIECE_MM, parse_length
 
 SIZE_HINT = (
     "give exactly one of --width, --height (of the finished outline) or --pitch (of a pixel)"
@@ -36,12 +37,24 @@ class Parser(argparse.ArgumentParser):
         """Raise instead of printing usage and leaving."""
         raise UsageError(message, hint=f"see `{self.prog} --help`", code="E_SETTING")
 
+    def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
+        """Refuse an unknown option with the nearest that there is."""
+        found, unknown = super().parse_known_args(args, namespace)
+        for word in unknown:
+            option = word.partition("=")[0]
+            near = difflib.get_close_matches(option.lower(), self._option_string_actions, 1)
+            if option.startswith("--") and near:
+                raise UsageError(f"unrecognized option {option[:40]}", hint=f"is {near[0]} meant?")
+        return found, unknown
 
-def length(option: str, *, zero: bool = False) -> Callable[[str], float]:
+
+def length(
+    option: str, *, zero: bool = False, least: float = SMALLEST_LENGTH_MM
+) -> Callable[[str], float]:
     """Return a reader of lengths for `option`; its errors name the option."""
 
     def read(text: str) -> float:
-        return parse_length(text, option=option, zero=zero)
+        return parse_length(text, option=option, zero=zero, least=least)
 
     return read
 
@@ -80,12 +93,13 @@ def whole(option: str, low: int, high: int) -> Callable[[str], int]:
 def add_size(parser: argparse.ArgumentParser) -> None:
     """Add the options that say how large the piece is."""
     group = parser.add_argument_group("size, exactly one (50mm, 5cm, 2in; bare numbers are mm)")
-    for word, what in (
-        ("width", "width of the finished outline"),
-        ("height", "height of the finished outline"),
-        ("pitch", "size of one pixel"),
+    for word, least, what in (
+        ("width", SMALLEST_PIECE_MM, "width of the finished outline"),
+        ("height", SMALLEST_PIECE_MM, "height of the finished outline"),
+        ("pitch", SMALLEST_LENGTH_MM, "size of one pixel"),
     ):
-        group.add_argument(f"--{word}", metavar="L", type=length(f"--{word}"), help=what)
+        read = length(f"--{word}", least=least)
+        group.add_argument(f"--{word}", metavar="L", type=read, help=what)
 
 
 def add_casting(parser: argparse.ArgumentParser) -> None:

@@ -47,9 +47,10 @@ def run(args: argparse.Namespace) -> int:
     from tracer.raster.open import load_file  # noqa: PLC0415
 
     size = options.size_from(args)
-    out = _target(args)
+    _check_target(args.out)
     data = load_file(args.artwork)
     name = args.artwork.name
+    out = args.out or args.artwork.with_suffix(".svg")
     if size is None:
         raise no_size(data, shown_name(args.artwork), options.ink_from(args))
     settings = options.settings_from(args, size)
@@ -91,12 +92,10 @@ def no_size(data: bytes, name: str, ink: InkOptions) -> UsageError:
     return UsageError("no size given", hint=hint, subject=name)
 
 
-def _target(args: argparse.Namespace) -> Path:
-    out: Path = args.out or args.artwork.with_suffix(".svg")
-    if out.suffix.lower() != ".svg":
+def _check_target(out: Path | None) -> None:
+    if out is not None and out.suffix.lower() != ".svg":
         raise UsageError(
             f'"{out.name}" does not end in .svg',
             hint="-o takes the name of the SVG; the other files go by its stem",
             subject="-o",
         )
-    return out

@@ -62,6 +62,15 @@ def find_ink(artwork: Artwork, options: InkOptions) -> tuple[Coverage, ...]:
     UsageError
         An `ink` that is no colour, too many levels.
     """
+    try:
+        return _found(artwork, options)
+    except InputError as error:
+        if error.code == "E_BLANK" and any(d.code == "W_FRAMES" for d in artwork.decisions):
+            error.hint = "the file holds several pages: pass --page N for another"
+        raise
+
+
+def _found(artwork: Artwork, options: InkOptions) -> tuple[Coverage, ...]:
     alpha, said = _meaningful_alpha(artwork)
     if options.levels:
         rgb = as_rgb(artwork.colour)

@@ -6,13 +6,15 @@ import threading
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import Any
+from typing import IO, Any
 
-from PIL import Image
+from PIL import Image, PngImagePlugin
 
 _LOCK = threading.RLock()
 _KEPT = 2000
 _LINES = 3
+_LARGEST_PROFILE = 16_000_000
+"""Bytes of a colour profile or text inside a PNG; those of presses take several million."""
 
 
 @contextmanager
@@ -20,7 +22,8 @@ def quiet_decoder() -> Iterator[list[str]]:
     """Decode inside: one at a time, since all of this belongs to the whole process.
 
     Pillow's limit of pixels is lifted (ours was checked before, and can be raised by an option),
-    its warnings are dropped, and what the C libraries print to file descriptor 2 is caught.
+    that of a text or profile raised, its warnings are dropped, and what the C libraries print to
+    file descriptor 2 is caught.
 
     Yields
     ------
@@ -31,12 +34,13 @@ def quiet_decoder() -> Iterator[list[str]]:
     with _LOCK, warnings.catch_warnings():
         warnings.simplefilter("ignore")
         limit, module = Image.MAX_IMAGE_PIXELS, Image
-        module.MAX_IMAGE_PIXELS = None
+        text, png = PngImagePlugin.MAX_TEXT_CHUNK, PngImagePlugin
+        module.MAX_IMAGE_PIXELS, png.MAX_TEXT_CHUNK = None, _LARGEST_PROFILE
         try:
             with _caught_stderr(notes):
                 yield notes
         finally:
-            module.MAX_IMAGE_PIXELS = limit
+            module.MAX_IMAGE_PIXELS, png.MAX_TEXT_CHUNK = limit, text
 
 
 @contextmanager
@@ -46,7 +50,7 @@ def _caught_stderr(notes: list[str]) -> Iterator[None]:
     except OSError:  # no error stream at all: nothing to catch
         yield
         return
-    with tempfile.TemporaryFile() as file:
+    with _scratch() as file:
         os.dup2(file.fileno(), 2)
         try:
             yield
@@ -54,6 +58,13 @@ def _caught_stderr(notes: list[str]) -> Iterator[None]:
             os.dup2(kept, 2)
             os.close(kept)
             notes.extend(_first_lines(file))
+
+
+def _scratch() -> IO[bytes]:
+    """Return a file that is nowhere; in memory where the system can, since a disk may be full."""
+    if hasattr(os, "memfd_create"):
+        return os.fdopen(os.memfd_create("decoder"), "w+b")
+    return tempfile.TemporaryFile()
 
 
 def _first_lines(file: Any) -> list[str]:

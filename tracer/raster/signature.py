@@ -81,6 +81,12 @@ def recognised(data: bytes, name: str) -> str:
             hint="is the download or sync finished? make it available offline",
             code="E_EMPTY",
         )
+    if not data.strip(b"\0"):
+        raise InputError(
+            "holds nothing but zeros",
+            hint="the download or sync is not finished: make it available offline",
+            code="E_EMPTY",
+        )
     for start, file_format in _READ:
         if data.startswith(start):
             return file_format
