@@ -1,6 +1,7 @@
 """Any mask whatever through the whole pipeline (issue 8): what is promised holds, or is told."""
 
 import io
+from collections.abc import Callable
 
 import numpy as np
 import pytest
@@ -28,7 +29,7 @@ RINGS: Mask = np.maximum(*np.abs(np.indices((31, 31)) - 15)) % 2 == 0
 
 masks = hnp.arrays(
     np.bool_,
-    st.tuples(st.integers(3, 40), st.integers(3, 40)),
+    st.tuples(st.integers(3, 24), st.integers(3, 24)),
     elements=st.booleans(),
     fill=st.booleans(),
 )
@@ -63,7 +64,8 @@ def test_any_mask_through_the_whole_pipeline(mask: Mask, role: Role, width: floa
     written = read_svg(result.svg)
     left, _, right, _ = written.bounds
     assert right - left == pytest.approx(width, abs=0.05)  # issue 2
-    assert_sound_geometry(written)
+    # "flattened within a twentieth of the tolerance no path crosses" (`fit_drawing`)
+    assert_sound_geometry(written, tolerance=result.tolerance_mm / 20)
     limits_hold_or_are_told(result, written)
     report = make_report(result, files={})
     assert report["drawing"]["pieces"] == len(written.shapes)  # type: ignore[index] # a table
@@ -80,7 +82,8 @@ def limits_hold_or_are_told(result: Result, written: Drawing) -> None:
         assert make_report(result, files={})["verified"]["places"]  # type: ignore[index] # a table
 
 
-TURNS = {
+Place = Callable[[np.ndarray, np.ndarray, float, float], tuple[np.ndarray, np.ndarray]]
+TURNS: dict[str, tuple[Callable[[Mask], Mask], Place]] = {
     "quarter turn": (np.rot90, lambda x, y, _w, h: (h - y, x)),
     "mirrored": (lambda m: m[:, ::-1], lambda x, y, w, _h: (w - x, y)),
     "upside down": (lambda m: m[::-1], lambda x, y, _w, h: (x, h - y)),
@@ -92,25 +95,44 @@ TURNS = {
 @example(COMB, "quarter turn")
 @pytest.mark.slow
 def test_a_turned_mask_gives_the_turned_outline(mask: Mask, how: str) -> None:
-    """As drawn, at a pitch of 1 mm: the same outline, turned, to a twentieth of a pixel."""
+    """As drawn, at 1 mm a pixel: the same pieces and openings, edges within what pixels tell.
+
+    An edge of 1-bit artwork is known to half a pixel, which is the tolerance there; how staircases
+    are smoothed depends on where a ring begins, and noise is nothing but staircases. Clean shapes
+    turn exactly: `test_a_quarter_turn_changes_nothing`, `test_a_quarter_turn_carries_over`.
+    """
     turn, place = TURNS[how]
     settings = Settings(Size(SizeBy.PITCH, 1.0), process="as-drawn")
-    one = read_svg(traced(mask, settings).svg)
-    two = read_svg(traced(np.ascontiguousarray(turn(mask)), settings).svg)
-    _, _, width, height = one.bounds
-    moved = shapely.transform(area_of(one), lambda p: np.column_stack(
-        place(p[:, 0], p[:, 1], width, height)))  # fmt: skip
-    other = area_of(two)
-    assert shapely.symmetric_difference(moved, other).area < 0.05 * other.length
-    assert [len(d.shapes) for d in (one, two)] == [len(one.shapes)] * 2
+    one = traced(mask, settings)
+    two = traced(np.ascontiguousarray(turn(mask)), settings)
+    rows, columns = (n + 4 for n in mask.shape)  # with the border
+    assert difference(one.drawn, two.drawn, place, columns, rows) < one.tolerance_mm
+    drawings = read_svg(one.svg), read_svg(two.svg)
+    _, _, width, height = drawings[0].bounds
+    # each lies within its tolerance of its rings, for nearly all of its length
+    first, second = map(area_of, drawings)
+    written = difference(first, second, place, width, height)
+    assert written < one.tolerance_mm + two.tolerance_mm
+    counts = [sorted(len(shape.holes) for shape in drawing.shapes) for drawing in drawings]
+    assert counts[0] == counts[1]
 
 
-def area_of(drawing: Drawing) -> shapely.Geometry:
+def difference(
+    one: shapely.MultiPolygon, two: shapely.MultiPolygon, place: Place, width: float, height: float
+) -> float:
+    """Return how far two outlines are apart in the mean, mm, the first one turned."""
+    moved = shapely.transform(
+        one, lambda p: np.column_stack(place(p[:, 0], p[:, 1], width, height))
+    )
+    return float(shapely.symmetric_difference(moved, two).area / two.length)
+
+
+def area_of(drawing: Drawing) -> shapely.MultiPolygon:
     rings = []
     for shape in drawing.shapes:
-        outer, *holes = ([(z.real, z.imag) for z in path.points(0.002)] for path in shape.paths)
+        outer, *holes = ([(z.real, z.imag) for z in path.points(0.01)] for path in shape.paths)
         rings.append(shapely.Polygon(outer, holes))
-    return shapely.union_all(rings)
+    return shapely.MultiPolygon(rings)
 
 
 def test_the_rulers_notice_a_planted_error() -> None:

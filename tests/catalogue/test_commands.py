@@ -84,7 +84,8 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     Path("in/a.png").write_bytes(PNG)
     Path("folder.toml").mkdir()
     texts = {
-        "nothing.toml": "", "broken.toml": "[a\nlabel = 1\n", "twice.toml": "[a]\nlabel = 'x'\nlabel = 'y'\n",
+        "nothing.toml": "", "broken.toml": "[a\nlabel = 1\n",
+        "twice.toml": "[a]\nlabel = 'x'\nlabel = 'y'\n",
         "nan.toml": "artwork = 'a.png'\nblank = 'disc:50mm'\nbody = nan\nraised = 1\n",
         "huge.toml": f"artwork = 'a.png'\nblank = 'disc:50mm'\nbody = {'9' * 40}\nraised = 1\n",
         "unknown.toml": "artwork = 'a.png'\nblank = 'disc:50mm'\nbdoy = 3\nraised = 1\n",
@@ -143,6 +144,8 @@ def test_what_is_no_file(
             path.symlink_to("nothing")
         case "loop":
             path.symlink_to("x.png")
+        case _:
+            assert kind in ("missing", "here", "minus")  # nothing has to be there
     before = sorted(bench.rglob("*"))
     words = {"plan": ["--blank", "disc:50mm", "--body", "5", "--raised", "1"]}.get(command, PLAIN)
     assert main([command, str(path), *words]) == 1
@@ -182,6 +185,7 @@ def run(*words: str, folder: Path, **surroundings: str) -> "subprocess.Completed
     )  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "surroundings",
     [{"LC_ALL": "POSIX", "PYTHONUTF8": "0"}, {"PYTHONIOENCODING": "cp1252"},
@@ -199,6 +203,7 @@ def test_a_poor_terminal(bench: Path, surroundings: dict[str, str]) -> None:
     assert failed.stderr.count(b"\n") == 1
 
 
+@pytest.mark.slow
 def test_nowhere_to_be_at_home(bench: Path) -> None:
     """Row 134: no HOME, no TMPDIR; nothing is kept outside the output folder."""
     nowhere = {"HOME": "/nonexistent", "TMPDIR": "/nonexistent", "XDG_CACHE_HOME": "/nonexistent"}
@@ -294,6 +299,7 @@ def metadata_files() -> dict[str, bytes]:
     }
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("bench")
 def test_nothing_of_the_clients_metadata_comes_out() -> None:
     for name, data in metadata_files().items():

@@ -80,7 +80,17 @@ def shape_area(result: object) -> list[float]:
     return [g.area for g in shapely.get_parts(result.mended.region)]  # type: ignore[attr-defined] # a Result
 
 
-@pytest.mark.parametrize("case", cases(), ids=lambda case: f"{case.row}-{case.name}")
+@pytest.mark.parametrize(
+    "case",
+    [
+        pytest.param(
+            case,
+            id=f"{case.row}-{case.name}",
+            marks=() if case.code.startswith("E_") else pytest.mark.slow,
+        )
+        for case in cases()
+    ],
+)
 def test_a_file_of_the_catalogue(
     case: Case, tmp_path: Path, capsys: pytest.CaptureFixture[str], true_area: float
 ) -> None:
@@ -130,7 +140,8 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Whole]:
     for case in cases():
         (source / case.name).write_bytes(case.data)
     before = tree(source)
-    command = [sys.executable, "-m", "tracer", "batch", source, "--out", out, *PLAIN, "--quiet"]
+    command = [sys.executable, "-m", "tracer", "batch", str(source), "--out", str(out), *PLAIN,
+               "--quiet"]  # fmt: skip
     done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=600)
     assert done.returncode == Status.ARTWORK_FAILED
     assert tree(source) == before
@@ -215,7 +226,7 @@ def test_a_failure_of_the_geometry_library_is_one_line(
     def fails(*_: object, **__: object) -> None:
         raise shapely.GEOSException("TopologyException: planted")
 
-    monkeypatch.setattr("tracer.pipeline.mend_region", fails)
+    monkeypatch.setattr("tracer.pipeline.repair", fails)
     (tmp_path / "a.png").write_bytes(PNG)
     assert main(["check", str(tmp_path / "a.png"), *PLAIN, "--json"]) == Status.ARTWORK_FAILED
     out, err = capsys.readouterr()
