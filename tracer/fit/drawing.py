@@ -78,16 +78,23 @@ def _complex(ring: shapely.LinearRing) -> ComplexArray:
 
 
 def _fit(ring: ComplexArray, tolerance: float, pixel_mm: float) -> Path:
+    """Return a ring fitted by itself, its tips no further out than the ring."""
     origin = complex(ring[0])
     fit = fit_ring((ring - origin) / pixel_mm, tolerance)
-    return _placed(fit, ring, origin, tolerance, pixel_mm)
+    return _placed(fit, ring, origin, tolerance, pixel_mm, tips=False)
 
 
 def _placed(
-    fit: RingFit, ring: ComplexArray, origin: complex, tolerance: float, pixel_mm: float
+    fit: RingFit,
+    ring: ComplexArray,
+    origin: complex,
+    tolerance: float,
+    pixel_mm: float,
+    *,
+    tips: bool = True,
 ) -> Path:
     """Return the path in mm; the ring itself where the path is no path."""
-    path = closed_up(fit.path(tolerance).mapped(pixel_mm, origin), 1e-7 * pixel_mm)
+    path = closed_up(fit.path(tolerance, tips=tips).mapped(pixel_mm, origin), 1e-7 * pixel_mm)
     flat = path.points(0.1 * tolerance * pixel_mm) if len(path.segments) > 1 else np.empty(0)
     if len(flat) < 3 or not np.isfinite(flat).all():
         return polyline_path(ring.tolist())
@@ -109,10 +116,11 @@ def _untangled(
 ) -> list[list[Path]]:
     """Return the paths, with those that cross themselves or another one put back.
 
-    They are fitted again within a third of the tolerance; then they become lines within half of
-    it, then within a tenth, then the ring as it came.
+    They are fitted again without tips beyond the ring, then within a third of the tolerance; then
+    they become lines within half of it, then within a tenth, then the ring as it came.
     """
     remedies: tuple[Callable[[ComplexArray], Path], ...] = (
+        lambda ring: _fit(ring, tolerance / pixel_mm, pixel_mm),
         lambda ring: _fit(ring, tolerance / pixel_mm / 3, pixel_mm),
         lambda ring: _straight(ring, tolerance / 2),
         lambda ring: _straight(ring, tolerance / 10),

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tracer.curves.segments import ComplexArray, Cubic, Line, Segment
+from tracer.fit.blunt import ring_ends, tip_ends
 from tracer.fit.chain import Chain, foot
 from tracer.fit.corners import Corners, tip_gap
 from tracer.fit.cubic import well_formed
@@ -15,23 +16,24 @@ from tracer.fit.samples import Ring
 LEAST_TURN = math.radians(8)
 """A corner that turns less between the fitted sides was none."""
 
-_BLUNT_FROM = 1.0
-"""Only tips that turn more than this (radians) can be blunt."""
+_BLUNT_FROM = math.radians(105)
+"""Only tips that turn more than this can be blunt."""
 
 _SHIFTED_PX = 0.7
 """A cubic may be shifted this far at a corner where it cannot be extended."""
 
 
 def joined(
-    ring: Ring, chains: list[Chain], found: Corners, tolerance: float
+    ring: Ring, chains: list[Chain], found: Corners, tolerance: float, *, tips: bool = True
 ) -> tuple[Segment, ...]:
     """Return the segments of all chains, each extended or cut to where it meets the next.
 
-    Where the sides would meet far off the ring the tip is blunt: a short line joins them.
+    A tip is blunt where the ring says so, see `tip_ends`: a short line joins its sides. Without
+    `tips` sharp ones end blunt as well, where the ring turns back.
     """
     n = len(chains)
     meets = [
-        _meet(ring, chains[i - 1].segments[-1], chains[i].segments[0], found, i, tolerance)
+        _meet(ring, chains[i - 1].segments[-1], chains[i].segments[0], found, i, tolerance, tips=tips)
         for i in range(n)
     ]
     segments: list[Segment] = []
@@ -60,7 +62,14 @@ class _Meet:
 
 
 def _meet(
-    ring: Ring, before: Segment, after: Segment, found: Corners, i: int, tolerance: float
+    ring: Ring,
+    before: Segment,
+    after: Segment,
+    found: Corners,
+    i: int,
+    tolerance: float,
+    *,
+    tips: bool,
 ) -> _Meet:
     index, tip = int(found.index[i]), complex(found.tip[i])
     around = ring.even[(index + np.arange(-8, 9)) % len(ring.even)]
@@ -71,13 +80,27 @@ def _meet(
         t, u = at
         place = complex(before.at(np.array([t]))[0])
     turn = abs(turn_between(before, after))
+    ends: tuple[complex, complex] | None = None
+    if at is not None and turn > _BLUNT_FROM:
+        ends = tip_ends(ring, index, before, after, (t, u), tolerance)
+        if not tips:
+            ends = ring_ends(ring, index, before, after, tolerance)
+    if ends is not None and ends[0] != ends[1]:
+        return _short_of(before, after, ends)
     limit = 0.85 * tip_gap(turn, 1.0) + tolerance / 2
-    near = turn < _BLUNT_FROM or bool(np.abs(around - place).min() <= limit)
+    near = ends is not None or turn < _BLUNT_FROM or np.abs(around - place).min() <= limit
     if near and _follows(before, 0.0, t, place) and _follows(after, u, 1.0, place):
         return _Meet(t, u, place, place)
     t = _leaves(before, around[8::-1], tolerance, 0.1, 3.0)
     u = _leaves(after, around[8:], tolerance, -2.0, 0.9)
     return _Meet(t, u, complex(before.at(np.array([t]))[0]), complex(after.at(np.array([u]))[0]))
+
+
+def _short_of(before: Segment, after: Segment, ends: tuple[complex, complex]) -> _Meet:
+    """Return both sides ended at the places nearest to `ends`."""
+    t = foot(before, np.array(ends[:1]), 0.1, 3.0)
+    u = foot(after, np.array(ends[1:]), -2.0, 0.9)
+    return _Meet(float(t[0]), float(u[0]), complex(before.at(t)[0]), complex(after.at(u)[0]))
 
 
 def _follows(segment: Segment, first: float, last: float, place: complex) -> bool:

@@ -12,8 +12,8 @@ def meeting(before: Segment, after: Segment) -> tuple[float, float] | None:
     """
     t, u = 1.0, 0.0
     for _ in range(12):
-        p, dp = _at(before, t)
-        q, dq = _at(after, u)
+        p, dp = at(before, t)
+        q, dq = at(after, u)
         gap = q - p
         cross = (dp.conjugate() * dq).imag
         if abs(cross) < 1e-3 * abs(dp) * abs(dq) or not np.isfinite(abs(gap)):
@@ -30,7 +30,7 @@ def meeting(before: Segment, after: Segment) -> tuple[float, float] | None:
     return t, u
 
 
-def _at(segment: Segment, t: float) -> tuple[complex, complex]:
+def at(segment: Segment, t: float) -> tuple[complex, complex]:
     """Return place and derivative at t, which may lie outside [0, 1]."""
     match segment:
         case Line():
@@ -58,7 +58,7 @@ def cut(segment: Segment, first: float, last: float, start: complex, end: comple
         case Arc():
             return Arc(start, end, segment.sweep * (last - first))
         case Cubic():
-            _, dp = _at(segment, first)
-            _, dq = _at(segment, last)
+            _, dp = at(segment, first)
+            _, dq = at(segment, last)
             third = (last - first) / 3
             return Cubic(start, start + dp * third, end - dq * third, end)

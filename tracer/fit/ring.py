@@ -28,14 +28,14 @@ class RingFit:
     spans: tuple[SpanFit, ...]
     fixed: Path | None = None
 
-    def path(self, tolerance: float) -> Path:
-        """Return the closed path."""
+    def path(self, tolerance: float, *, tips: bool = True) -> Path:
+        """Return the closed path; without `tips` no sharp tip goes on beyond the ring."""
         if self.fixed is not None or self.ring is None:
             return self.fixed or Path(())
         chains = [s.chain for s in self.spans]
         if not len(self.found.index):
             return Path(chains[0].segments)
-        return Path(joined(self.ring, chains, self.found, tolerance))
+        return Path(joined(self.ring, chains, self.found, tolerance, tips=tips))
 
 
 def fit_ring(points: ComplexArray, tolerance: float) -> RingFit:
