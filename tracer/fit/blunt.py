@@ -7,11 +7,12 @@ back within 0.05 px; sharp ones, whose last pixels are too faint to be seen, loo
 """
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
 from tracer.curves.segments import ComplexArray, FloatArray, Segment
-from tracer.fit.chain import foot
+from tracer.fit.chain import foot, tangent
 from tracer.fit.meet import at
 from tracer.fit.samples import Ring
 
@@ -24,8 +25,12 @@ _CLEAN = 0.25
 _WINDOW_PX = 14.0
 """How far from a corner the ring is looked at."""
 
-_SIDE_PX = 1.0
-"""The sides are taken up this far beyond where the ring comes to lie on them."""
+_SIDE_PX = (1.0, 5.0)
+"""The area is taken up to the first length beyond where the ring comes to lie on a side; how far
+off it then lies is averaged up to the second."""
+
+_ALONG = 9
+"""Points that stand for the course of a side."""
 
 _SLANTS = np.exp(np.linspace(-1.6, 1.6, 33))
 """Ratios of the lengths cut off both sides that are tried."""
@@ -57,14 +62,17 @@ def tip_ends(
     tolerance
         Fit tolerance, px.
     """
-    near = _around(ring, index, before, after, tolerance)
-    if near is None:
+    around = _around(ring, index, before, after, tolerance)
+    if around is None:
         return None
     (place, back), (_, ahead) = at(before, meet[0]), at(after, meet[1])
     back, ahead = -back / abs(back), ahead / abs(ahead)
-    feet = before.at(foot(before, near[:1], -2.0, 3.0)), after.at(foot(after, near[-1:], -2.0, 3.0))
-    outline = np.concatenate([feet[0], near, feet[1], [place]])
+    near = around.points - _shift(around, back, ahead)
+    t = foot(before, near[:1], -2.0, 3.0)[0]
+    u = foot(after, near[-1:], -2.0, 3.0)[0]
+    sides = before.at(np.linspace(t, meet[0], _ALONG)), after.at(np.linspace(meet[1], u, _ALONG))
     turned = (np.conj(back) * ahead).imag
+    outline = np.concatenate([near, sides[1][::-1], sides[0][::-1]])
     lacking = math.copysign(1.0, turned) * _area(outline)
     sine = abs(turned)
     angle = math.atan2(sine, (np.conj(back) * ahead).real)
@@ -81,7 +89,7 @@ def tip_ends(
             slants = np.append(slants, other / one)
     p = place + cut * np.sqrt(slants) * back
     q = place + cut / np.sqrt(slants) * ahead
-    misfit = _misfit(near, feet[0], p, q, feet[1])
+    misfit = _misfit(near, sides[0][0], p, q, sides[1][-1])
     best = int(np.argmin(misfit))
     for k in range(len(_SLANTS), len(slants)):
         if misfit[k] <= _AS_GOOD * misfit[best]:
@@ -96,19 +104,25 @@ def ring_ends(
 
     None where it does not come to lie on both sides nearby.
     """
-    near = _around(ring, index, before, after, tolerance)
-    if near is None:
+    around = _around(ring, index, before, after, tolerance)
+    if around is None:
         return None
-    return complex(near[0]), complex(near[-1])
+    return complex(around.points[0]), complex(around.points[-1])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Around:
+    """The vertices of the ring about a corner, and how far it lies left of either side beyond."""
+
+    points: ComplexArray  # from where the ring leaves one side to where it lies on the other
+    off_before: float  # px
+    off_after: float
 
 
 def _around(
     ring: Ring, index: int, before: Segment, after: Segment, tolerance: float
-) -> ComplexArray | None:
-    """Return the vertices of the ring about a corner, from where it leaves one side to the other.
-
-    None where it does not come to lie on both sides nearby.
-    """
+) -> _Around | None:
+    """Look at the ring about a corner; None where it does not come to lie on both sides nearby."""
     middle = int(np.searchsorted(ring.along, index * ring.step))
     reach = min(_WINDOW_PX, ring.length / 4)
     size = len(ring.vertices)
@@ -120,18 +134,38 @@ def _around(
     first = _settled(around[count:], after, tolerance)
     if last is None or first is None:
         return None
-    return around[count - last : count + first + 1]
+    return _Around(around[count - last[0] : count + first[0] + 1], last[1], first[1])
 
 
-def _settled(outward: ComplexArray, side: Segment, tolerance: float) -> int | None:
-    """Return from which vertex on, counted from the tip, the ring lies on a side; None if never."""
-    away = np.abs(outward - side.at(foot(side, outward, -2.0, 3.0))) <= tolerance
+def _settled(outward: ComplexArray, side: Segment, tolerance: float) -> tuple[int, float] | None:
+    """Return from which vertex on, counted from the tip, the ring lies on a side, and how far left.
+
+    None if it never does.
+    """
+    t = foot(side, outward, -2.0, 3.0)
+    away = outward - side.at(t)
+    off = (away * np.conj(tangent(side, t))).imag
+    near = np.abs(away) <= tolerance
     steps = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(outward)))])
-    for k in np.flatnonzero(away).tolist():
-        end = int(np.searchsorted(steps, steps[k] + _SIDE_PX))
-        if end < len(outward) and away[k : end + 1].all():
-            return end
+    for k in np.flatnonzero(near).tolist():
+        least, most = np.searchsorted(steps, steps[k] + np.array(_SIDE_PX)).tolist()
+        if least < len(outward) and near[k : least + 1].all():
+            stray = np.flatnonzero(~near[k:most])
+            most = k + int(stray[0]) if len(stray) else most
+            return least, float(off[k:most].mean())
     return None
+
+
+def _shift(around: _Around, back: complex, ahead: complex) -> complex:
+    """Return by how much both sides are to be shifted to lie where the ring does.
+
+    Smoothing and regularity move sides by a share of the tolerance, and that times their length
+    is area.
+    """
+    # left of the way in is -i back, left of the way out i ahead
+    left = np.array([[back.imag, -back.real], [-ahead.imag, ahead.real]])
+    x, y = np.linalg.solve(left, np.array([around.off_before, around.off_after]))
+    return complex(x, y)
 
 
 def _misfit(

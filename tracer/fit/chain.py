@@ -104,7 +104,7 @@ def deviations(chain: Chain, points: ComplexArray, breaks: Index) -> FloatArray:
         a, b = breaks[k], breaks[k + 1]
         t = foot(segment, points[a:b], *_range(chain, k))
         away = points[a:b] - segment.at(t)
-        parts.append(np.copysign(np.abs(away), (away * np.conj(_tangent(segment, t))).imag))
+        parts.append(np.copysign(np.abs(away), (away * np.conj(tangent(segment, t))).imag))
     return np.concatenate(parts)
 
 
@@ -168,8 +168,8 @@ def _cubic_foot(cubic: Cubic, points: ComplexArray, low: float, high: float) -> 
     return t
 
 
-def _tangent(segment: Segment, t: FloatArray) -> ComplexArray:
-    """Return the unit direction at t."""
+def tangent(segment: Segment, t: FloatArray) -> ComplexArray:
+    """Return the unit direction at t, shape as `t`."""
     match segment:
         case Line():
             return np.full(len(t), segment.start_tangent)
@@ -274,7 +274,7 @@ def _rows(
 ) -> tuple[FloatArray, FloatArray]:
     """Return (unknowns, N) influence on the distance across the curve, and (N,) that distance."""
     t = foot(segment, points, low, high)
-    normal = 1j * _tangent(segment, t)
+    normal = 1j * tangent(segment, t)
     influence, complex_count = _influence(segment, t)
     rows = []
     for j, value in enumerate(influence):
