@@ -71,6 +71,11 @@ class SpanFit:
         return fit if fit.worst <= allowed else None
 
     @property
+    def followed(self) -> bool:
+        """Whether chosen segments follow the span; else it was left to straight lines."""
+        return len(self.breaks) > 0
+
+    @property
     def worst(self) -> float:
         """Largest distance of a point, px; inf where the chain is ill-formed."""
         return math.inf if self.kinks else float(self.away.max())

@@ -26,8 +26,9 @@ _SETTLED = 2e-3
 class Rule:
     """A condition that a segment must keep, beyond the joints.
 
-    kind is "angle" (of a line, radians modulo pi), "radius" or "centre" (of an arc), "start" or
-    "end" (where the segment begins or ends); value is real or complex.
+    kind is "angle" (of a line, radians modulo pi), "x" or "y" (of both ends of a line), "radius" or
+    "centre" (of an arc), "start" or "end" (where the segment begins or ends); value is real or
+    complex.
     """
 
     segment: int
@@ -392,6 +393,12 @@ def _rule_rows(segment: Segment, rule: Rule) -> list[tuple[FloatArray, float]]:
         )
         unit[0, at] = unit[1, at + 1] = 1.0
         return [(unit[0], away.real), (unit[1], away.imag)]
+    if rule.kind in ("x", "y"):
+        at = int(rule.kind == "y")
+        ends = (
+            (segment.start.imag, segment.end.imag) if at else (segment.start.real, segment.end.real)
+        )
+        return [(np.eye(4)[at + 2 * k], rule.value.real - ends[k]) for k in (0, 1)]
     if isinstance(segment, Line):
         turn = np.exp(1j * rule.value.real) * segment.start_tangent.conjugate()
         angle = float(np.angle(turn * turn)) / 2

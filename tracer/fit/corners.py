@@ -35,6 +35,10 @@ _PLACING = ((12.0, 2), (8.0, 2), (5.0, 1), (3.0, 1))
 _ROUNDED_PX = 0.85
 """The ring is rounded this near a shallow corner, and further off a sharp one."""
 
+_BLUNT_PX = 3.0
+"""Both sides of a blunt tip are looked at over this length, this far from its middle."""
+_BLUNT_TURN = math.radians(105)
+
 _SURE = 35.0
 """A turn of so many degrees at one scale is enough; less must be seen at two."""
 
@@ -97,11 +101,23 @@ class Corners:
     index: NDArray[np.intp]  # nearest even sample
     tip: ComplexArray  # where the extended sides meet
     turn: FloatArray  # radians
+    reach: FloatArray  # how far from the tip the ring is not that of the sides, px
+
+    def chosen(self, kept: NDArray[np.intp] | NDArray[np.bool_]) -> "Corners":
+        """Return some of the corners."""
+        return Corners(self.index[kept], self.tip[kept], self.turn[kept], self.reach[kept])
+
+    def with_others(self, others: "Corners", apart: float, size: int) -> "Corners":
+        """Return these and the others, that take the place of those within `apart` samples."""
+        away = np.abs(self.index[:, None] - others.index[None, :])
+        kept = self.chosen((np.minimum(away, size - away) > apart).all(axis=1))
+        both = Corners(
+            *(np.concatenate([getattr(kept, k), getattr(others, k)]) for k in Corners.__slots__)
+        )
+        return both.chosen(np.argsort(both.index))
 
 
-NO_CORNERS = Corners(
-    np.empty(0, dtype=np.intp), np.empty(0, dtype=np.complex128), np.empty(0, dtype=np.float64)
-)
+NO_CORNERS = Corners(np.empty(0, np.intp), np.empty(0, np.complex128), np.empty(0), np.empty(0))
 
 
 def corners(ring: Ring, tolerance: float) -> Corners:
@@ -143,7 +159,30 @@ def corners(ring: Ring, tolerance: float) -> Corners:
     apart = np.maximum(_APART_PX * scale, 1.3 * rounded_reach(turn, scale)) / ring.step
     kept = _spread_out(index[chosen], cost[chosen], size, apart)
     tip = np.concatenate([e.meet for e in found])[chosen[kept]]
-    return _placed(ring, Corners(index[chosen[kept]], tip, turn[kept]), tolerance, scale)
+    return _placed(ring, index[chosen[kept]], tip, turn[kept], tolerance, scale)
+
+
+def blunt_tips(ring: Ring, tolerance: float) -> Corners:
+    """Find tips that end blunt, a few px wide, where `corners` finds no corner.
+
+    So short an end shows no sides of its own; both sides of the tip must be straight beyond it. A
+    rounded end looks alike, so this is for rings that cannot be followed otherwise.
+    """
+    scale = max(1.0, tolerance / 0.1) ** 0.5
+    if 4 * _BLUNT_PX * scale > ring.length / 2:
+        return NO_CORNERS
+    seen = evidence(ring, _bent(ring, scale), _BLUNT_PX * scale, 1, _BLUNT_PX * scale)
+    keep = (
+        (np.abs(seen.turn) >= _BLUNT_TURN)
+        & (seen.residual <= 0.5 * tolerance)
+        & (seen.gap <= 2 * _BLUNT_PX * scale)
+    )
+    index, turn, tip = seen.index[keep], seen.turn[keep], seen.meet[keep]
+    reach = seen.gap[keep] + 1.5 * scale
+    cost = seen.offset[keep] + 2 * seen.residual[keep]
+    apart = np.full(len(index), 2 * _BLUNT_PX * scale / ring.step)
+    kept = _spread_out(index, cost, len(ring.even), apart)
+    return Corners(index, tip, turn, reach).chosen(kept)
 
 
 def rounded_reach(turn: FloatArray, scale: float) -> FloatArray:
@@ -157,17 +196,24 @@ def tip_gap(turn: FloatArray | float, scale: float) -> FloatArray:
     return np.asarray(scale * (0.30 + 0.45 * sharp))
 
 
-def _placed(ring: Ring, found: Corners, tolerance: float, scale: float) -> Corners:
+def _placed(
+    ring: Ring,
+    index: NDArray[np.intp],
+    tip: ComplexArray,
+    turn: FloatArray,
+    tolerance: float,
+    scale: float,
+) -> Corners:
     """Return the corners with tips from the longest sides that are clear of what is rounded."""
-    n = len(found.index)
+    n = len(index)
     if n == 0:
-        return found
+        return NO_CORNERS
     size = len(ring.even)
-    gaps = (np.roll(found.index, -1) - found.index) % size
+    gaps = (np.roll(index, -1) - index) % size
     lengths = np.where(gaps == 0, size, gaps) * ring.step
     room = np.minimum(lengths, np.roll(lengths, 1))
-    skip = rounded_reach(found.turn, scale) + 0.2
-    tip, turn = found.tip.copy(), found.turn.copy()
+    skip = rounded_reach(turn, scale) + 0.2
+    tip, turn = tip.copy(), turn.copy()
     done = np.zeros(n, dtype=np.bool_)
     for length, degree in _PLACING:
         for level in np.unique(np.round(skip / ring.step)):
@@ -176,12 +222,12 @@ def _placed(ring: Ring, found: Corners, tolerance: float, scale: float) -> Corne
             )
             if not len(todo):
                 continue
-            seen = evidence(ring, found.index[todo], length * scale, degree, level * ring.step)
+            seen = evidence(ring, index[todo], length * scale, degree, level * ring.step)
             good = (seen.residual < 0.3 * tolerance) & (np.abs(seen.meet - tip[todo]) < 1.5 * scale)
             good &= np.abs(seen.turn - turn[todo]) < 0.5
             tip[todo[good]], turn[todo[good]] = seen.meet[good], seen.turn[good]
             done[todo[good]] = True
-    return Corners(found.index, tip, turn)
+    return Corners(index, tip, turn, rounded_reach(turn, scale))
 
 
 def _bent(ring: Ring, scale: float) -> NDArray[np.intp]:

@@ -33,7 +33,9 @@ def joined(
     """
     n = len(chains)
     meets = [
-        _meet(ring, chains[i - 1].segments[-1], chains[i].segments[0], found, i, tolerance, tips=tips)
+        _meet(
+            ring, chains[i - 1].segments[-1], chains[i].segments[0], found, i, tolerance, tips=tips
+        )
         for i in range(n)
     ]
     segments: list[Segment] = []

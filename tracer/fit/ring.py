@@ -10,10 +10,13 @@ from tracer.curves.path import Path, polyline_path
 from tracer.curves.segments import Arc, ComplexArray, FloatArray
 from tracer.fit.arc import fit_circles
 from tracer.fit.attempt import LET_PASS, STRAY, SpanFit, fit_span
-from tracer.fit.corners import NO_CORNERS, Corners, corners
+from tracer.fit.corners import NO_CORNERS, Corners, blunt_tips, corners
 from tracer.fit.joints import LEAST_TURN, joined, turn_between
 from tracer.fit.samples import Ring, ring_of
 from tracer.fit.spans import cut_spans, whole_span
+
+_CLEAR_PX = 4.5
+"""A blunt tip takes the place of corners that were found nearer than this."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,19 +47,49 @@ def fit_ring(points: ComplexArray, tolerance: float) -> RingFit:
     if ring is None or ring.length < 8:
         return RingFit(None, NO_CORNERS, (), simple_path(points, tolerance / 2))
     rough = max(1.0, tolerance / 0.1) ** 0.5
-    found = corners(ring, tolerance)
+    fit = _fit_between(ring, corners(ring, tolerance), tolerance, rough)
+    if not all(span.followed for span in fit.spans):
+        tips = _within(ring, blunt_tips(ring, tolerance), fit)
+        if len(tips.index):
+            found = fit.found.with_others(tips, _CLEAR_PX * rough / ring.step, len(ring.even))
+            other = _fit_between(ring, found, tolerance, rough)
+            if _count(other) < _count(fit):
+                fit = other
+    return fit
+
+
+def _fit_between(ring: Ring, found: Corners, tolerance: float, rough: float) -> RingFit:
+    """Fit the spans between corners, those that prove to be none left out."""
     known: dict[tuple[int, int], SpanFit] = {}
     while len(found.index):
         fit = RingFit(ring, found, _between(ring, found, tolerance, rough, known))
         kept = np.abs(_corner_turns(fit, tolerance)) > LEAST_TURN * rough
         if kept.all():
             return fit
-        found = Corners(found.index[kept], found.tip[kept], found.turn[kept])
+        found = found.chosen(kept)
     circle = whole_circle(ring, tolerance)
     if circle is not None:
         return RingFit(ring, NO_CORNERS, (), circle)
     span = fit_span(whole_span(ring), ring.step, tolerance, rough)
     return RingFit(ring, NO_CORNERS, (span,))
+
+
+def _within(ring: Ring, tips: Corners, fit: RingFit) -> Corners:
+    """Return the tips that lie on spans that could not be followed, or at their ends."""
+    ends = fit.found.index
+    if not len(ends):
+        return tips
+    lost = np.array([not span.followed for span in fit.spans])
+    reach = round(_CLEAR_PX / ring.step)
+    near = np.zeros(len(tips.index), dtype=np.bool_)
+    for shift in (-reach, 0, reach):
+        place = (tips.index + shift) % len(ring.even)
+        near |= lost[(np.searchsorted(ends, place, side="right") - 1) % len(ends)]
+    return tips.chosen(near)
+
+
+def _count(fit: RingFit) -> int:
+    return sum(len(span.chain.segments) for span in fit.spans)
 
 
 def _between(
@@ -69,7 +102,7 @@ def _between(
     """Return the spans between the corners, fitted; `known` remembers those of an earlier round."""
     ends = found.index.tolist()
     fits = []
-    for k, span in enumerate(cut_spans(ring, found, rough)):
+    for k, span in enumerate(cut_spans(ring, found)):
         name = (ends[k], ends[(k + 1) % len(ends)])
         if name not in known:
             known[name] = fit_span(span, ring.step, tolerance, rough)

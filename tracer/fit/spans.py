@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracer.curves.segments import ComplexArray, FloatArray
-from tracer.fit.corners import Corners, rounded_reach
+from tracer.fit.corners import Corners
 from tracer.fit.samples import Ring, line_weights, parabola_weights
 
 _SIDE_SAMPLES = 10
@@ -42,9 +42,8 @@ def whole_span(ring: Ring) -> Span:
     return Span(ring.even, ring.vertices, ring.weights, ring.along / ring.step, closed=True)
 
 
-def cut_spans(ring: Ring, found: Corners, rough: float) -> list[Span]:
+def cut_spans(ring: Ring, found: Corners) -> list[Span]:
     """Return the spans between the corners, in order, from the first corner on."""
-    reach = rounded_reach(found.turn, rough)
     spans = []
     for i in range(len(found.index)):
         j = (i + 1) % len(found.index)
@@ -52,7 +51,9 @@ def cut_spans(ring: Ring, found: Corners, rough: float) -> list[Span]:
         if last <= first:
             last += len(ring.even)
         ends = (complex(found.tip[i]), complex(found.tip[j]))
-        spans.append(_open_span(ring, first, last, ends, (float(reach[i]), float(reach[j]))))
+        spans.append(
+            _open_span(ring, first, last, ends, (float(found.reach[i]), float(found.reach[j])))
+        )
     return spans
 
 

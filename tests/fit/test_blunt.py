@@ -1,0 +1,63 @@
+"""A tip that was drawn blunt stays blunt, a sharp one sharp: told by the area in the pixels."""
+
+import cmath
+import math
+
+import numpy as np
+import pytest
+
+from tests.bench.methods import fitted_drawing
+from tests.bench.renderings import fine
+from tests.drawings import TrueDrawing
+from tests.rulers import two_sided
+
+PIXELS = 100
+
+
+def wedge(degrees: float, width: float, turn: float) -> list[complex]:
+    """Return the corners of a wedge of 40 px whose tip is cut off where it is `width` px wide."""
+    half = math.radians(degrees) / 2
+    back = 40 * cmath.exp(1j * (math.pi - half))
+    cut = complex(-width / (2 * math.tan(half)), -width / 2)
+    tip = [cut, cut.conjugate()] if width else [0j]
+    spin = cmath.exp(1j * turn)
+    return [spin * p + complex(50.3, 49.6) for p in (back, back.conjugate(), *tip)]
+
+
+def drawn(corners: list[complex]) -> tuple[int, float]:
+    """Render by resvg and trace; return the number of sides and the largest distance, px."""
+    path = "M" + "L".join(f"{z.real:.5f} {z.imag:.5f}" for z in corners) + "Z"
+    outline = fitted_drawing(fine(TrueDrawing("wedge", path, (0, 0, PIXELS)), PIXELS))
+    assert outline.drawing is not None
+    true = np.array([[z.real, z.imag] for z in corners])
+    return outline.nodes, two_sided(outline.rings, [true]).largest
+
+
+@pytest.mark.parametrize("turn", [0.1, 1.3, 2.6, 4.0])
+@pytest.mark.parametrize("degrees", [25, 40, 60])
+@pytest.mark.parametrize("width", [0.0, 1.5])
+def test_a_tip_ends_as_it_was_drawn(degrees: float, width: float, turn: float) -> None:
+    """An end of width w is w / (2 tan(b / 2)) from where its sides meet: 3.4 px at 25 degrees.
+
+    Sides known to 0.01 px meet within 0.01 / sin(12.5 degrees) = 0.05 px; twice that is allowed.
+    """
+    sides, off = drawn(wedge(degrees, width, turn))
+    assert sides == (4 if width else 3)
+    assert off < (0.3 if width else 0.1)  # the slant of so short an end is guessed
+
+
+@pytest.mark.parametrize("turn", [0.1, 1.3, 4.0, 5.5])
+def test_an_end_with_no_sides_of_its_own_takes_few_segments(turn: float) -> None:
+    """At 2 px neither end of the blunt tip was found as a corner: a dozen lines followed it."""
+    sides, off = drawn(wedge(40, 2.0, turn))
+    assert sides == 4
+    assert off < 0.3
+
+
+def test_the_ruler_tells_a_blunt_tip_from_a_sharp_one() -> None:
+    true, wrong = (
+        np.array([[z.real, z.imag] for z in wedge(25, width, 0.1)]) for width in (1.5, 0.0)
+    )
+    assert two_sided([wrong], [true]).largest == pytest.approx(
+        0.75 / math.tan(math.radians(12.5)), abs=0.1
+    )
