@@ -96,8 +96,8 @@ def _scored(
     """Return how much likelier than chance each pitch is (log), and where its grids start.
 
     As many starts as are told apart by `off`, and as many pitches as there are steps of `off` in
-    the extent, could have been chosen by chance. The starts are the means of the sides round the pitch,
-    unless they are `known`.
+    the extent, could have been chosen by chance. Unless they are `known`, the starts are the means
+    of the sides round the pitch.
     """
     extent = max((float(np.ptp(s)) for s in sides if len(s)), default=0.0)
     score = np.full(len(pitches), -math.log(max(extent / off, 1.0)))
