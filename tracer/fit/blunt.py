@@ -87,8 +87,8 @@ def tip_ends(
         one, other = (back * np.conj(axis)).imag, (ahead * np.conj(axis)).imag
         if one * other > 1e-6 and 0.2 < other / one < 5:
             slants = np.append(slants, other / one)
-    p: ComplexArray = place + cut * np.sqrt(slants) * back
-    q: ComplexArray = place + cut / np.sqrt(slants) * ahead
+    p = place + np.asarray(cut * np.sqrt(slants) * back, np.complex128)
+    q = place + np.asarray(cut / np.sqrt(slants) * ahead, np.complex128)
     misfit = _misfit(near, sides[0][0], p, q, sides[1][-1])
     best = int(np.argmin(misfit))
     for k in range(len(_SLANTS), len(slants)):
