@@ -247,9 +247,8 @@ def _mend_to_size(traced: Traced, job: Job, limits: Limits, pitch: float) -> _Si
     settings = job.settings
     as_drawn: Fitted | None = None
     fitted_at = pitch
-    turn = 0
+    tried: list[tuple[float, float]] = []
     while True:
-        turn += 1
         frame = Frame(pitch, traced.coverage.values.shape[0])
         drawn = nest_rings(traced.rings, frame)
         _check_extent(drawn)
@@ -279,7 +278,8 @@ def _mend_to_size(traced: Traced, job: Job, limits: Limits, pitch: float) -> _Si
         if repaired.region.is_empty:
             raise _nothing_left(told(repaired).findings, limits)
         off = _off_size(repaired.region.bounds, settings.size)
-        if turn == _MOST_SIZINGS or _is_near(off, tolerance, limits, settings):
+        tried.append((pitch, 1 / off))
+        if len(tried) == _MOST_SIZINGS or _is_near(off, tolerance, limits, settings):
             region = aside.region
             if repaired.region is not sharp:
                 region = carried_over(region, sharp, repaired.region, within=2 * tolerance)
@@ -287,7 +287,20 @@ def _mend_to_size(traced: Traced, job: Job, limits: Limits, pitch: float) -> _Si
             if mended.region is not aside.region:
                 as_drawn = None
             return _Sized(frame, drawn, repaired.drawn, mended, tolerance, as_drawn, kept)
-        pitch *= off
+        pitch = _next_pitch(tried)
+
+
+def _next_pitch(tried: list[tuple[float, float]]) -> float:
+    """Return the pitch to try next, from pitches and the share of the wanted size that they gave.
+
+    The first time in proportion, then by the secant: what repair adds does not grow with the pitch.
+    """
+    (last, share), before = tried[-1], tried[-2:-1]
+    for pitch, other in before:
+        slope = (share - other) / (last - pitch)
+        if slope > 0:
+            return min(max(last + (1 - share) / slope, last / 2), 2 * last)
+    return last / share
 
 
 def _is_near(off: float, tolerance: float, limits: Limits, settings: Settings) -> bool:
