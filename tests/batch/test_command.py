@@ -83,6 +83,23 @@ def test_in_a_box_and_at_one_scale(source: Path, tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
+def test_repairs_do_not_push_a_set_out_of_its_box(tmp_path: Path) -> None:
+    """A cross of hairlines becomes wider by its repair, and it is not the largest of the set."""
+    folder, out = tmp_path / "set", tmp_path / "out"
+    draw(folder / "oval.png", (160, 160))
+    image = Image.new("RGBA", (200, 200))
+    for box in ((98, 21, 101, 178), (21, 98, 178, 101), (19, 60, 22, 140), (178, 60, 181, 140)):
+        ImageDraw.Draw(image).rectangle(box, "black")
+    image.save(folder / "cross.png")
+    assert run(folder, "--out", out, "--same-scale", "--fit", "20x20mm", "--quiet") in (0, 3)
+    sides = [report(out, stem)["drawing"] for stem in ("oval", "cross")]
+    assert max(max(s["width_mm"], s["height_mm"]) for s in sides) <= 20 + 1e-3
+    first = tree(out)
+    assert run(folder, "--out", out, "--same-scale", "--fit", "20x20mm", "--quiet") in (0, 3)
+    assert tree(out) == first
+
+
+@pytest.mark.slow
 def test_a_process_of_the_users_own(
     source: Path,
     tmp_path: Path,

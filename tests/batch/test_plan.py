@@ -9,7 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.batch.sets import WISHES
-from tracer.batch.plan import Wishes, common_pitch, make_plan, name_outputs
+from tracer.batch.plan import Wishes, make_plan, name_outputs
+from tracer.batch.scale import common_pitch
 from tracer.batch.sheet import TEMPLATE_CSV, TEMPLATE_TOML, read_sheet
 from tracer.batch.task import Box, Task, ink_extent
 from tracer.batch.walk import walk

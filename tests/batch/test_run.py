@@ -209,6 +209,17 @@ def test_full_disk_stops_and_keeps_what_is_done(source: Path, small_disk: Path) 
     assert not list(out.glob(".tracer-*"))
 
 
+def test_outputs_of_an_artwork_that_was_renamed_are_told_and_left(source: Path, out: Path) -> None:
+    fill(source, a="a", b="b")
+    assert work_set(source, out).left_over == ()
+    (source / "b.png").rename(source / "c.png")
+    (out / "notes.json").write_text("{}")  # of another origin
+    outcome = work_set(source, out)
+    assert outcome.left_over == ("b.json",)
+    assert (out / "b.svg").is_file()
+    assert "b.png" not in (out / "summary.csv").read_text()
+
+
 # -- sizes ----------------------------------------------------------------------------------------
 
 

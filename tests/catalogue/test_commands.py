@@ -66,6 +66,9 @@ COMMANDS = (
     Line(99, ("plan", "broken.toml"), "line 1"),
     Line(99, ("plan", "nan.toml"), "--body"),
     Line(99, ("plan", "huge.toml"), "--body"),
+    _outline(99, "digits.toml", *PLAIN[:2], "--process", "digits.toml"),
+    Line(99, ("plan", "digits.toml"), "not valid TOML"),
+    Line(99, ("batch", "digits.toml", "--out", "o"), "not valid TOML"),
     _outline(100, "is --width meant?", "--widht", "5"),
     _outline(100, "is --process meant?", *PLAIN[:2], "--Process", "as-drawn"),
     _outline(100, "--zzz", *PLAIN, "--zzz"),
@@ -88,6 +91,7 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         "twice.toml": "[a]\nlabel = 'x'\nlabel = 'y'\n",
         "nan.toml": "artwork = 'a.png'\nblank = 'disc:50mm'\nbody = nan\nraised = 1\n",
         "huge.toml": f"artwork = 'a.png'\nblank = 'disc:50mm'\nbody = {'9' * 40}\nraised = 1\n",
+        "digits.toml": f"body = {'9' * 5000}\n",
         "unknown.toml": "artwork = 'a.png'\nblank = 'disc:50mm'\nbdoy = 3\nraised = 1\n",
         "clash.csv": "file,width,height\na.png,5,5\n",
     }  # fmt: skip

@@ -5,9 +5,11 @@ import io
 import json
 import re
 import subprocess
+from importlib import resources
 from pathlib import Path
 from typing import Any
 
+import jsonschema
 import numpy as np
 import pytest
 import resvg_py
@@ -61,6 +63,16 @@ def planned(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+def two_colour_png(path: Path) -> Path:
+    """A black disc on a red one on white; the black lies on the red."""
+    image = Image.new("RGB", (240, 240), "white")
+    pen = ImageDraw.Draw(image)
+    pen.ellipse((30, 30, 209, 209), "#c00000")
+    pen.ellipse((80, 80, 159, 159), "black")
+    image.save(path)
+    return path
+
+
 def record(folder: Path, name: str = "tide gauge") -> dict[str, Any]:
     found = json.loads((folder / f"{name}-plan.json").read_text(encoding="utf-8"))
     assert isinstance(found, dict)
@@ -84,6 +96,39 @@ def test_record_has_the_fields_of_the_contract(planned: Path) -> None:
     assert all({"kind", "text", "rule", "at_mm", "status"} <= set(f) for f in found["findings"])
     kinds = {"standard", "handbook", "physics", "geometry", "shop rule", "judgement"}
     assert {f["rule"] for f in found["findings"]} <= kinds
+
+
+def test_record_is_valid_against_the_shipped_schema(planned: Path) -> None:
+    """JSON Schema 2020-12, checked by `jsonschema`; the ruler: planted errors are noticed."""
+    text = resources.files("tracer").joinpath("data", "plan.schema.json").read_text("utf-8")
+    jsonschema.Draft202012Validator.check_schema(json.loads(text))
+    check = jsonschema.Draft202012Validator(json.loads(text))
+    found = record(planned)
+    assert not list(check.iter_errors(found))
+    without = {name: value for name, value in found.items() if name != "mass_g"}
+    for bad in (without, found | {"mass_g": "70"}, found | {"more": 1}, found | {"tilt_deg": -1},
+                found | {"size_mm": [1, 2]}, found | {"files": [3]}):  # fmt: skip
+        assert list(check.iter_errors(bad))
+
+
+def test_every_plan_of_these_tests_is_valid(tmp_path: Path) -> None:
+    """Levels up and down, one for each colour; an ear; a piece without a hole; calibrated."""
+    text = resources.files("tracer").joinpath("data", "plan.schema.json").read_text("utf-8")
+    check = jsonschema.Draft202012Validator(json.loads(text))
+    two = two_colour_png(tmp_path / "two.png")
+    words = ("--blank", "oval:60mmx50mm", "--body", "4mm", "--levels", "2", "--heights",
+             "1mm,-0.6mm", "--art-width", "30mm", "--hole", "ring:AWG18", "--rim", "1.5mm:0.8mm",
+             "--price-kg", "60", "--hour-rate", "50", "--minutes", "20", "--quiet")  # fmt: skip
+    assert run(str(two), *words) in (0, 3)
+    found = record(tmp_path, "two")
+    assert not list(check.iter_errors(found))
+    assert [design["height_mm"] for design in found["designs"]] == [1, -0.6]
+    assert found["size_mm"] == pytest.approx([60, 50, 5])
+    # metal for one piece with its sprue and loss, and a third of an hour
+    assert found["cost"] == pytest.approx(60 * found["metal_to_melt_g"] / 1000 + 50 / 3, rel=0.2)
+    assert trimesh.load(tmp_path / "two-master.stl").is_watertight
+    with pytest.raises(UsageError, match="2 heights for 3 levels"):
+        run(str(two), *(("3" if word == "2" else word) for word in words))
 
 
 def test_hole_hangs_true_and_keeps_its_wall(planned: Path) -> None:

@@ -259,7 +259,6 @@ def test_files_are_the_same_bytes_twice_and_carry_no_date() -> None:
         assert {entry.date_time[0] for entry in archive.infolist()} == {1980}
 
 
-@pytest.mark.xfail(strict=False, reason="a rare scatter of spots fails; cause not found yet")
 @given(
     st.lists(
         st.tuples(st.floats(-20, 20), st.floats(-20, 20), st.floats(0.3, 6)), min_size=1, max_size=7

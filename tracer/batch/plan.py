@@ -16,7 +16,7 @@ from tracer.batch.walk import IMAGES, Found, walk
 from tracer.errors import TracerError, UsageError
 from tracer.names import safe_stem, same_name_key, shown_name
 from tracer.process import check_metal_and_mould, load_process, process_file_text
-from tracer.settings import Settings, Size, SizeBy
+from tracer.settings import Settings
 
 SHEETS = (".csv", ".toml")
 
@@ -214,27 +214,3 @@ def _process_texts(settings: Iterable[Settings]) -> dict[str, str]:
             check_metal_and_mould(load_process(one.process), one.alloy)
             texts[one.process] = process_file_text(one.process)
     return texts
-
-
-def common_pitch(extents: dict[int, tuple[float, float]], wishes: Wishes) -> tuple[int, Size]:
-    """Return which artwork decides the common pitch of a set, and the size it must have.
-
-    Parameters
-    ----------
-    extents
-        Width and height of the ink in pixels by number of the entry, not empty.
-    wishes
-        With a width or height, which the largest of the set gets, or a box that all must fit in.
-    """
-    box, size = wishes.box, wishes.settings.size
-
-    def pitch(extent: tuple[float, float]) -> tuple[float, Size]:
-        width, height = extent
-        if box is not None:
-            both = [(box.width_mm / width, Size(SizeBy.WIDTH, box.width_mm)),
-                    (box.height_mm / height, Size(SizeBy.HEIGHT, box.height_mm))]  # fmt: skip
-            return min(both, key=lambda pair: pair[0])
-        return size.mm / (width if size.by is SizeBy.WIDTH else height), size
-
-    number = min(extents, key=lambda n: (pitch(extents[n])[0], n))
-    return number, pitch(extents[number])[1]

@@ -7,11 +7,10 @@ from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Protocol
 
 from tracer.batch.contact import contact_pages
 from tracer.batch.lock import locked
-from tracer.batch.plan import Entry, Plan, Wishes, common_pitch
+from tracer.batch.plan import Entry, Plan, Wishes
 from tracer.batch.progress import Log, Progress
 from tracer.batch.rows import (
     Row,
@@ -23,9 +22,10 @@ from tracer.batch.rows import (
     load_reports,
     waiting_row,
 )
+from tracer.batch.scale import settled_pitch
 from tracer.batch.slots import WORK, SlotPool, memory_bytes
 from tracer.batch.summary import summary_csv, summary_json
-from tracer.batch.task import Answer, Ask, Task, failure_of
+from tracer.batch.task import Answer, Ask, Pool, Task, failure_of
 from tracer.bounds import TIME
 from tracer.errors import InputError, OutputError, Status, UsageError
 from tracer.files import is_ours, output_error, remove_stale_parts, write_files
@@ -33,13 +33,6 @@ from tracer.names import shown_name
 from tracer.out.report import report_text
 from tracer.raster.open import load_file
 from tracer.settings import Settings, Size, SizeBy
-
-
-class Pool(Protocol):
-    """Runs tasks somewhere and yields their answers as they come."""
-
-    def run(self, tasks: Iterator[tuple[int, Task]]) -> Iterator[tuple[int, Answer]]:
-        """Yield the number of each task with its answer."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +55,7 @@ class Outcome:
     status: Status
     fault: OutputError | None  # what stopped the run
     reused: int  # artworks that an earlier run had done
+    left_over: tuple[str, ...] = ()  # outputs of artworks that are no longer in the set
 
 
 def run_batch(
@@ -215,7 +209,18 @@ class _Run:
 
     def outcome(self) -> Outcome:
         """Return what became of it all."""
-        return Outcome(tuple(self.rows), self._status(), self._fault, self._reused)
+        return Outcome(
+            tuple(self.rows), self._status(), self._fault, self._reused, self._left_over()
+        )
+
+    def _left_over(self) -> tuple[str, ...]:
+        """Return the reports of artworks that were renamed or taken away; they are only told."""
+        if any(row.state is State.WAITING for row in self.rows):
+            return ()
+        ours = {name for row in self.rows for name in row.files}
+        ours |= {f"{row.stem}.json" for row in self.rows} | {"summary.json"}
+        found = (path.relative_to(self._out).as_posix() for path in self._out.rglob("*.json"))
+        return tuple(sorted(n for n in found if n not in ours and is_ours(self._out / n)))
 
     def _status(self) -> Status:
         if number := self._stopped():
@@ -258,19 +263,18 @@ class _Run:
             for number, answer in pool.run(self._load_all(numbers, Ask.EXTENT))
             if "extent" in answer
         }
-        while extents and not self._ending():
-            number, size = common_pitch(extents, wishes)
-            task = self._load(self.entries[number], replace(wishes.settings, size=size))
-            tasks = iter([] if task is None else [(number, replace(task, box=None))])
-            for _, answer in pool.run(tasks):
-                if reports := answer.get("reports"):
-                    pitch = Size(SizeBy.PITCH, float(str(reports[0]["pitch_mm"])))
-                    self.entries = [
-                        replace(entry, box=None, settings=replace(entry.settings, size=pitch))
-                        for entry in self.entries
-                    ]
-                    return
-            del extents[number]  # it cannot be worked, so it does not decide
+
+        def load(number: int, size: Size) -> Task | None:
+            entry = self.entries[number]
+            task = self._load(entry, replace(entry.settings, size=size))
+            return None if task is None else replace(task, box=None)
+
+        pitch = settled_pitch(pool, load, extents, wishes, self._ending)
+        if pitch is not None:
+            self.entries = [
+                replace(entry, box=None, settings=replace(entry.settings, size=pitch))
+                for entry in self.entries
+            ]
 
     def _load(self, entry: Entry, settings: Settings | None = None) -> Task | None:
         """Return the task of an artwork; None, and its row filled in, if it cannot be read."""

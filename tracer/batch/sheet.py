@@ -99,7 +99,10 @@ def _csv_rows(text: str, name: str) -> list[tuple[str, dict[str, str]]]:
 def _toml_rows(text: str, name: str) -> list[tuple[str, dict[str, str]]]:
     try:
         data = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (
+        ValueError,
+        RecursionError,
+    ) as error:  # ValueError: a number of thousands of digits, too
         raise _wrong(name, f"not valid TOML: {error}") from None
     jobs = data.get("job", [])
     if set(data) - {"job"} or not isinstance(jobs, list):

@@ -3,10 +3,10 @@
 An answer holds nothing but built-in values, so that reading it can run no code.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import TYPE_CHECKING, Any, TypedDict
+from typing import TYPE_CHECKING, Any, Protocol, TypedDict
 
 from tracer.errors import Status, TracerError
 from tracer.settings import Settings, Size, SizeBy
@@ -33,6 +33,11 @@ class Box:
 
     width_mm: float
     height_mm: float
+
+    def filled_by(self, extent: tuple[float, float], pitch_mm: float) -> float:
+        """Return how far something of that extent in pixels fills the box; above 1: too large."""
+        width, height = (side * pitch_mm for side in extent)
+        return max(width / self.width_mm, height / self.height_mm)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,6 +70,13 @@ class Answer(TypedDict, total=False):
     picture: str
     status: int
     extent: tuple[float, float]
+
+
+class Pool(Protocol):
+    """Runs tasks somewhere and yields their answers as they come."""
+
+    def run(self, tasks: Iterator[tuple[int, Task]]) -> Iterator[tuple[int, Answer]]:
+        """Yield the number of each task with its answer."""
 
 
 def failed(code: str, message: str, hint: str = "", status: int = Status.ARTWORK_FAILED) -> Answer:

@@ -208,6 +208,17 @@ def _say(outcome: "Outcome", plan: "Plan", args: argparse.Namespace) -> None:
     shown = {"failed": "not worked", "waiting": "not done yet"}
     parts = [f"{number[word]} {shown.get(word, word)}" for word in words if number[word]]
     print(f"{number['artworks']} artworks: {', '.join(parts)}")
+    notes = _notes(outcome, plan, number)
+    if notes:
+        print(f"  {', '.join(notes)}")
+    print(f"open {shown_name(args.out / 'index.html')}")
+    sys.stdout.flush()
+
+
+def _notes(outcome: "Outcome", plan: "Plan", number: dict[str, int]) -> list[str]:
+    """Return what else is worth a word about a set."""
+    from tracer.names import shown_name  # noqa: PLC0415 - heavy
+
     notes = []
     if number["with_open_places"]:
         notes.append(f"{number['with_open_places']} with places left open")
@@ -217,7 +228,9 @@ def _say(outcome: "Outcome", plan: "Plan", args: argparse.Namespace) -> None:
         notes.append(f"{outcome.reused} done by an earlier run (--again redoes)")
     if plan.ignored:
         notes.append(f"{plan.ignored} other files ignored")
-    if notes:
-        print(f"  {', '.join(notes)}")
-    print(f"open {shown_name(args.out / 'index.html')}")
-    sys.stdout.flush()
+    if outcome.left_over:
+        first = shown_name(Path(outcome.left_over[0]).with_suffix(""))
+        count = len(outcome.left_over)
+        more = f" and {count - 1} more" if count > 1 else ""
+        notes.append(f"outputs of artworks no longer in the set were left: {first}{more}")
+    return notes
