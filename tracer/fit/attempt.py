@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from tracer.curves.segments import Arc, ComplexArray, Cubic, FloatArray, Line, Segment
 from tracer.fit.chain import Chain, Rule, deviations, fit_chain, foot, joint_angles
-from tracer.fit.choose import ARC, LINE, Piece, break_candidates, choose, smoothed
+from tracer.fit.choose import ARC, LINE, Piece, break_candidates, choose, is_straight, smoothed
 from tracer.fit.joints import LEAST_TURN, adapted, sound
 from tracer.fit.spans import Span, breaks_of
 
@@ -89,6 +89,11 @@ def fit_span(span: Span, step: float, tolerance: float, rough: float) -> SpanFit
     segments would only follow the noise. What strays further is followed by straight lines.
     """
     even = smoothed(span.even, max(1, round(2 * rough)), closed=span.closed)
+    if not span.closed and is_straight(even, step, _SHARE * tolerance):
+        line = Chain((Line(complex(even[0]), complex(even[-1])),), (), closed=False)
+        straight = _fitted(line, span, np.array([0, len(span.points)], dtype=np.intp), 0)
+        if straight.within(tolerance):
+            return straight
     guide = _Guide(
         np.full(len(even), _SHARE * tolerance),
         break_candidates(even, step, rough, closed=span.closed),

@@ -155,8 +155,8 @@ def _cubic_foot(cubic: Cubic, points: ComplexArray, low: float, high: float) -> 
     a = cubic.end - cubic.start - c - b
     grid = np.linspace(0.0, 1.0, 17)
     at = cubic.start + grid * (c + grid * (b + grid * a))
-    nearest = np.abs(points[:, None] - at[None, :]).argmin(axis=1)
-    t: FloatArray = grid[nearest]
+    across, up = points.real[:, None] - at.real, points.imag[:, None] - at.imag
+    t: FloatArray = grid[(across * across + up * up).argmin(axis=1)]
     for _ in range(3):
         away = cubic.start + t * (c + t * (b + t * a)) - points
         d1 = c + t * (2 * b + 3 * t * a)

@@ -132,6 +132,22 @@ def _jumps(values: FloatArray, half: int, *, closed: bool) -> FloatArray:
     return jump
 
 
+def is_straight(span: ComplexArray, step: float, tolerance: float) -> bool:
+    """Tell whether one line is the cheapest of all that `choose` could return for an open span."""
+    ends = np.array([0]), np.array([len(span) - 1])
+    at = _sampled(ends[0], ends[1], step)
+    _, _, off = fit_lines(span[at])
+    return bool(_MISFIT * (np.abs(off).max() / tolerance) ** 2 < _COST[ARC] - _COST[LINE])
+
+
+def _sampled(first: NDArray[np.intp], last: NDArray[np.intp], step: float) -> NDArray[np.intp]:
+    """Return (P, samples) where pieces are looked at: evenly, but not right at their ends."""
+    u = np.linspace(0.0, 1.0, _SAMPLES)
+    trim = np.minimum(_TRIM_PX / step, 0.2 * (last - first))[:, None]
+    inner = first[:, None] + trim + u * ((last - first)[:, None] - 2 * trim)
+    return np.rint(inner).astype(np.intp)
+
+
 def price(
     span: ComplexArray,
     first: NDArray[np.intp],
@@ -142,9 +158,7 @@ def price(
     """Fit every kind between samples `first` and `last` and return the cheapest that fits each."""
     count = len(first)
     u = np.linspace(0.0, 1.0, _SAMPLES)
-    trim = np.minimum(_TRIM_PX / step, 0.2 * (last - first))[:, None]
-    inner = first[:, None] + trim + u * ((last - first)[:, None] - 2 * trim)
-    at = np.rint(inner).astype(np.intp)
+    at = _sampled(first, last, step)
     points, allowed = span[at], tolerance[at]
     kind = np.full(count, CUBIC, dtype=np.intp)
     cost = _UNFIT * (last - first).astype(np.float64)
@@ -157,15 +171,18 @@ def price(
     kind[fits] = LINE
     cost[fits] = _COST[LINE] + _MISFIT * misfit[fits] ** 2
 
-    centre, radius, off = fit_circles(points)
-    misfit = (np.abs(off) / allowed).max(axis=1)
-    middle = span[(first + last) // 2]
-    with np.errstate(invalid="ignore"):
-        turned = sweeps(span[first], middle, span[last], centre)
-    fits = (misfit <= 1) & (np.abs(turned) < 6.0) & (np.abs(turned) > 0.05) & (radius < 5000)
-    dear = _COST[ARC] + _MISFIT * misfit**2
-    better = fits & (dear < cost)
-    kind[better], cost[better], sweep[better] = ARC, dear[better], turned[better]
+    todo = np.flatnonzero(cost > _COST[ARC])
+    if len(todo):
+        a, b = first[todo], last[todo]
+        centre, radius, off = fit_circles(points[todo])
+        misfit = (np.abs(off) / allowed[todo]).max(axis=1)
+        with np.errstate(invalid="ignore"):
+            turned = sweeps(span[a], span[(a + b) // 2], span[b], centre)
+        fits = (misfit <= 1) & (np.abs(turned) < 6.0) & (np.abs(turned) > 0.05) & (radius < 5000)
+        dear = _COST[ARC] + _MISFIT * misfit**2
+        better = fits & (dear < cost[todo])
+        won = todo[better]
+        kind[won], cost[won], sweep[won] = ARC, dear[better], turned[better]
 
     todo = np.flatnonzero(cost > _COST[CUBIC])
     if len(todo):

@@ -4,6 +4,7 @@ Everything of the fit works in artwork pixels, as complex numbers, near the orig
 """
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
@@ -73,6 +74,7 @@ def ring_of(points: ComplexArray, step: float = STEP) -> Ring | None:
     return Ring(vertices, along, (gaps + np.roll(gaps, 1)) / 2, even, total / count)
 
 
+@cache
 def line_weights(count: int, first: int) -> tuple[FloatArray, FloatArray]:
     """Return weights over samples first, first + 1, ... (`count` of them) for a straight fit.
 
@@ -84,6 +86,7 @@ def line_weights(count: int, first: int) -> tuple[FloatArray, FloatArray]:
     return 1 / count - slope * m.mean(), slope
 
 
+@cache
 def parabola_weights(count: int, first: int) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return weights for value, slope and second derivative at sample 0 of a parabola (LSQ)."""
     m = (first + np.arange(count)).astype(np.float64)
@@ -91,6 +94,7 @@ def parabola_weights(count: int, first: int) -> tuple[FloatArray, FloatArray, Fl
     return inverse[0], inverse[1], inverse[2]
 
 
+@cache
 def smoothing_weights(half: int) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return weights over samples -half..half for value, slope, second derivative in the middle.
 
