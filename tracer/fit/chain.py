@@ -81,6 +81,8 @@ def fit_chain(
     Never fails: a step that gives no finite chain is not taken and ends the search.
     """
     count = len(points)
+    if len(chain.segments) == 1 and isinstance(chain.segments[0], Line) and not chain.closed:
+        return _one_line(chain, chain.segments[0], points, weights), breaks
     if chain.closed:
         points, weights, breaks = np.tile(points, 3), np.tile(weights, 3), breaks + count
     for step in range(steps):
@@ -93,6 +95,22 @@ def fit_chain(
         if step > 0 and shift < _SETTLED:
             break
     return chain, breaks - count if chain.closed else breaks
+
+
+def _one_line(chain: Chain, line: Line, points: ComplexArray, weights: FloatArray) -> Chain:
+    """Return a chain of one line as the points and the rules have it, which needs no steps."""
+    middle = complex((weights * points).sum() / weights.sum())
+    centred = points - middle
+    way = complex(np.exp(0.5j * np.angle((weights * centred * centred).sum())))
+    for rule in chain.rules:
+        if rule.kind == "angle":
+            way = complex(np.exp(1j * rule.value.real))
+        elif rule.kind == "x":
+            middle, way = complex(rule.value.real, middle.imag), 1j
+        else:
+            middle, way = complex(middle.real, rule.value.real), 1 + 0j
+    ends = [middle + ((z - middle) * way.conjugate()).real * way for z in (line.start, line.end)]
+    return replace(chain, segments=(Line(*ends),))
 
 
 def deviations(chain: Chain, points: ComplexArray, breaks: Index) -> FloatArray:
