@@ -89,11 +89,9 @@ def fit_span(span: Span, step: float, tolerance: float, rough: float) -> SpanFit
     segments would only follow the noise. What strays further is followed by straight lines.
     """
     even = smoothed(span.even, max(1, round(2 * rough)), closed=span.closed)
-    if not span.closed and is_straight(even, step, _SHARE * tolerance):
-        line = Chain((Line(complex(even[0]), complex(even[-1])),), (), closed=False)
-        straight = _fitted(line, span, np.array([0, len(span.points)], dtype=np.intp), 0)
-        if straight.within(tolerance):
-            return straight
+    straight = _straight(span, even, step, tolerance)
+    if straight is not None:
+        return straight
     guide = _Guide(
         np.full(len(even), _SHARE * tolerance),
         break_candidates(even, step, rough, closed=span.closed),
@@ -115,17 +113,30 @@ def fit_span(span: Span, step: float, tolerance: float, rough: float) -> SpanFit
         guide = _taught(guide, tried, tolerance, again=trial > 0)
         span = _trimmed(span, tried, tolerance)
     assert best is not None
-    if math.isinf(best.worst):
-        lines = _lines(complex(span.even[0]), span.points, complex(span.even[-1]), 0.9 * tolerance)
-        if span.closed:
-            lines = _lines(
-                complex(span.points[0]), span.points[1:], complex(span.points[0]), 0.9 * tolerance
-            )
-        chain = Chain(tuple(lines), (False,) * (len(lines) - (not span.closed)), span.closed)
-    else:
+    return _with_straying_as_lines(best, span, tolerance)
+
+
+def _straight(span: Span, even: ComplexArray, step: float, tolerance: float) -> SpanFit | None:
+    """Return the span as one line where nothing could be cheaper and it fits."""
+    if span.closed or not is_straight(even, step, _SHARE * tolerance):
+        return None
+    line = Chain((Line(complex(even[0]), complex(even[-1])),), (), closed=False)
+    fit = _fitted(line, span, np.array([0, len(span.points)], dtype=np.intp), 0)
+    return fit if fit.within(tolerance) else None
+
+
+def _with_straying_as_lines(best: SpanFit, span: Span, tolerance: float) -> SpanFit:
+    """Return the best that was found, but lines where it still strays or is ill-formed."""
+    if not math.isinf(best.worst):
         chain = _with_lines(best.chain, best.span.points, best.breaks, tolerance)
         if chain == best.chain:
             return best
+    else:
+        z = np.append(span.points, span.points[:1]) if span.closed else span.points
+        first, last = (z[0], z[-1]) if span.closed else (span.even[0], span.even[-1])
+        inner = z[1:-1] if span.closed else z
+        lines = _lines(complex(first), inner, complex(last), 0.9 * tolerance)
+        chain = Chain(tuple(lines), (False,) * (len(lines) - (not span.closed)), span.closed)
     return SpanFit(chain, np.empty(0, dtype=np.intp), span, 0, np.zeros(1), [])
 
 

@@ -145,7 +145,8 @@ def _sampled(first: NDArray[np.intp], last: NDArray[np.intp], step: float) -> ND
     u = np.linspace(0.0, 1.0, _SAMPLES)
     trim = np.minimum(_TRIM_PX / step, 0.2 * (last - first))[:, None]
     inner = first[:, None] + trim + u * ((last - first)[:, None] - 2 * trim)
-    return np.rint(inner).astype(np.intp)
+    at: NDArray[np.intp] = np.rint(inner).astype(np.intp)
+    return at
 
 
 def price(

@@ -9,6 +9,7 @@ import shapely
 
 from tracer.curves.path import Drawing, Path, Shape, polyline_path
 from tracer.curves.segments import ComplexArray
+from tracer.fit.mirror import made_symmetric
 from tracer.fit.regular import made_regular
 from tracer.fit.ring import RingFit, fit_ring
 from tracer.model import Fitted, Region
@@ -59,7 +60,11 @@ def fit_drawing(
     said: tuple[str, ...] = ()
     if regular:
         fits, said = made_regular(fits, tolerance)
-    paths = iter(fits)
+    flat = [fit.path(tolerance) for fit in fits]
+    if regular:
+        flat, line = made_symmetric(flat, tolerance)
+        said += (f"both halves made exactly alike about {line} line",) if line else ()
+    paths = iter(flat)
     shapes = [[_placed(next(paths), ring, 0, tolerance, pixel_mm) for ring in own] for own in rings]
     shapes = _untangled(shapes, rings, tolerance_mm, pixel_mm)
     drawing = Drawing(tuple(Shape(paths[0], tuple(paths[1:])) for paths in shapes))
@@ -81,20 +86,14 @@ def _fit(ring: ComplexArray, tolerance: float, pixel_mm: float) -> Path:
     """Return a ring fitted by itself, its tips no further out than the ring."""
     origin = complex(ring[0])
     fit = fit_ring((ring - origin) / pixel_mm, tolerance)
-    return _placed(fit, ring, origin, tolerance, pixel_mm, tips=False)
+    return _placed(fit.path(tolerance, tips=False), ring, origin, tolerance, pixel_mm)
 
 
 def _placed(
-    fit: RingFit,
-    ring: ComplexArray,
-    origin: complex,
-    tolerance: float,
-    pixel_mm: float,
-    *,
-    tips: bool = True,
+    path: Path, ring: ComplexArray, origin: complex, tolerance: float, pixel_mm: float
 ) -> Path:
-    """Return the path in mm; the ring itself where the path is no path."""
-    path = closed_up(fit.path(tolerance, tips=tips).mapped(pixel_mm, origin), 1e-7 * pixel_mm)
+    """Return the path, in px from `origin`, in mm; the ring itself where the path is no path."""
+    path = closed_up(path.mapped(pixel_mm, origin), 1e-7 * pixel_mm)
     flat = path.points(0.1 * tolerance * pixel_mm) if len(path.segments) > 1 else np.empty(0)
     if len(flat) < 3 or not np.isfinite(flat).all():
         return polyline_path(ring.tolist())
