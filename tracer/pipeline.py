@@ -325,8 +325,8 @@ def _proven(sized: _Sized, traced: Traced, job: Job, limits: Limits) -> _Proven:
     while True:
         turn += 1
         job.progress("fitting")
-        fitted = fitted or fit_drawing(
-            mended.region, tolerance, pixel_mm=pitch * total, regular=settings.regular
+        fitted = fitted or fit_drawing(  # the tolerance grows with the pixels
+            mended.region, tolerance * total, pixel_mm=pitch * total, regular=settings.regular
         )
         _check_points(fitted.drawing)
         off = _off_size(fitted.drawing.bounds, settings.size)

@@ -61,9 +61,13 @@ def carried_over(region: Region, before: Region, after: Region, *, within: float
     `before` and `region` differ by less.
     """
     zone = shapely.buffer(shapely.symmetric_difference(before, after), within, quad_segs=4)
-    far, near = shapely.difference(region, zone), shapely.intersection(after, zone)
+    parts = shapely.get_parts(region)
+    touched = shapely.intersects(parts, zone)
+    far = shapely.difference(shapely.MultiPolygon(parts[touched].tolist()), zone)
+    near = shapely.intersection(after, zone)
     # both end at the same line, cut at different places: without a grid slits would be left there
-    return valid_region(shapely.union(far, near, grid_size=_GRID_MM))
+    joined = valid_region(shapely.union(far, near, grid_size=_GRID_MM))
+    return as_region(shapely.MultiPolygon([*joined.geoms, *parts[~touched]]))  # the rest to a bit
 
 
 def _with_ordered_holes(polygon: shapely.Polygon) -> shapely.Polygon:
