@@ -60,7 +60,7 @@ def test_handwriting_on_ruled_paper() -> None:
     assert (
         areas[areas >= 40].sum() > 0.95 * areas.sum()
     )  # a stroke is 4 px wide and 10 or more long
-    assert coverage.specks > 20  # the rough paper
+    assert coverage.specks > 10  # the rough paper, smoothed before they are counted
 
 
 def test_coins_on_a_dark_cloth_are_the_ink() -> None:

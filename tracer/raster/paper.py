@@ -20,7 +20,7 @@ UNEVEN = 0.08
 _MODEL_SIDE = 512
 _SLOPE_SHARE = 0.25
 _EDGES_WANTED = 60
-_ROUGH = 0.06
+_ROUGH = 0.03
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -135,7 +135,7 @@ def _finished(
     values: FloatImage, said: tuple[Decision, ...], *, uneven: bool, neither: float
 ) -> Inked:
     noise = _noise(values)
-    return Inked(values, said, uneven or noise > 0.01, noise, neither)
+    return Inked(values, said, uneven or noise > 0.015, noise, neither)
 
 
 def calmed(inked: Inked) -> Inked:
@@ -147,7 +147,7 @@ def calmed(inked: Inked) -> Inked:
 
     if inked.noise < _ROUGH:
         return inked
-    sigma = 0.8 if inked.noise < 2 * _ROUGH else 1.4
+    sigma = 0.8 if inked.noise < 6 * _ROUGH else 1.4
     cv2.GaussianBlur(inked.values, (0, 0), sigma, dst=inked.values)
     text = f"the paper is rough (noise {inked.noise:.0%}): smoothed over {sigma:g} px"
     return dataclasses.replace(inked, decisions=(*inked.decisions, Decision("noise", text)))
@@ -165,9 +165,9 @@ def _noise(values: FloatImage) -> float:
     flat = steps[(part[:, 1:] < 0.35) | (part[:, 1:] > 0.65)]
     if flat.size == 0 or float(np.mean(flat > 1e-4)) < 0.2:
         return 0.0
-    # The 60th percentile, since clipping makes up to half of the steps 0; for normal noise
-    # clipped at its centre it is 0.67 sigma of the step, and the step is sqrt(2) sigma.
-    return float(np.quantile(flat, 0.6) / 0.67 / 2**0.5)
+    # The 60th percentile, since clipping makes a quarter of the steps 0; for normal noise clipped
+    # at its centre it is 0.573 sigma (by simulation).
+    return float(np.quantile(flat, 0.6) / 0.573)
 
 
 def _reduced(tone: Tone) -> FloatImage:
@@ -313,7 +313,7 @@ def flattened(
     """
     import cv2  # noqa: PLC0415 - heavy
 
-    paper = _paper_surface(small)
+    broad, paper = _paper_surfaces(small)
     rows, columns = tone.levels.shape
     values = np.empty((rows, columns), np.float32)
     ratio = np.empty((rows, columns), np.uint8)
@@ -328,7 +328,7 @@ def flattened(
     sheet, ink = sheet * 255 / 180, ink * 255 / 180
     if sheet - ink < LEAST_CONTRAST:
         raise _low_contrast(sheet - ink)
-    neither = _neither((sheet - small / paper) / (sheet - ink))
+    neither = _neither((sheet - small / broad) / (sheet - ink))
     np.subtract(sheet, values, out=values)
     values /= sheet - ink
     np.clip(values, 0, 1, out=values)
@@ -347,24 +347,29 @@ def _light(stored: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.where(stored <= 0.04045, stored / 12.92, ((stored + 0.055) / 1.055) ** 2.4)
 
 
-def _paper_surface(small: FloatImage) -> FloatImage:
-    """Return the brightness of the paper at each place of the reduced picture."""
+def _paper_surfaces(small: FloatImage) -> tuple[FloatImage, FloatImage]:
+    """Return the brightness of the paper at each place of the reduced picture, broad and fine.
+
+    The fine one follows a fold; it would follow a photograph, too, which the broad one gives away.
+    """
     import cv2  # noqa: PLC0415 - heavy
 
     coarse = _envelope(small)
-    blur = 0.03 * max(small.shape)
     surface = coarse
-    for _ in range(2):
+    for reach, doubt in ((0.03, 0.02), (0.03, 0.02), (0.01, 0.1)):
         ratio = small / surface
         edge = _threshold(ratio)
         ink = cv2.dilate((ratio < edge).astype(np.uint8), np.ones((5, 5), np.uint8))
         paper = (ink == 0).astype(np.float32)
+        if reach < 0.03:
+            coarse = surface
+        blur = reach * max(small.shape)
         weight = cv2.GaussianBlur(paper, (0, 0), blur)
         local = cv2.GaussianBlur(small / coarse * paper, (0, 0), blur)
-        # Far from any paper the envelope alone decides.
-        surface = coarse * (local + 0.02) / (weight + 0.02)
+        # Far from any paper what was known before decides alone.
+        surface = coarse * (local + doubt) / (weight + doubt)
         np.maximum(surface, 0.02, out=surface)
-    return np.asarray(surface, dtype=np.float32)
+    return np.asarray(coarse, dtype=np.float32), np.asarray(surface, dtype=np.float32)
 
 
 def _envelope(small: FloatImage) -> FloatImage:

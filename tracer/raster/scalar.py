@@ -17,8 +17,8 @@ _CHROMA = 40
 """Spread between channels (of 255) above which a picture counts as coloured. A judgement."""
 _LEAST_INK = 0.25
 """Of the largest distance from the ground: what is paler has its edge where half of this is."""
-_OVER_RULINGS = 2.2
-"""Rulings come out at less than half covered. A judgement."""
+_OVER_RULINGS = 3.5
+"""Rulings come out covered by this one's inverse, well below half. A judgement."""
 _FLAT = 12
 _TINT = 0.06
 """Of the distance from ground to ink: a tint that the paper's own shades do not have."""
@@ -190,7 +190,7 @@ def by_distance(colour: Samples, ground: NDArray[np.float32]) -> tuple[Tone, boo
         distance[here] = np.abs(part) if part.ndim == 2 else np.linalg.norm(part, axis=2)
     top = float(np.quantile(distance[::4, ::4], 0.999))
     rulings = _rulings(distance, top)
-    least = max(_LEAST_INK * top, _OVER_RULINGS * rulings)
+    least = max(_LEAST_INK * top, min(_OVER_RULINGS * rulings, 0.9 * top))
     nearby = cv2.dilate(distance, np.ones((5, 5), np.uint8))
     np.maximum(nearby, max(least, 1.0), out=nearby)
     distance /= nearby
