@@ -17,7 +17,7 @@ from tracer.job import work
 from tracer.model import Result
 from tracer.out.svg_read import read_svg
 from tracer.pipeline import trace, trace_all
-from tracer.settings import Role, Settings, Size, SizeBy
+from tracer.settings import InkOptions, Role, Settings, Size, SizeBy
 
 PIXELS = 800
 WIDTH_MM = 40.0
@@ -166,3 +166,20 @@ def test_ink_too_narrow_for_its_width_is_refused_by_size() -> None:
     with pytest.raises(InputError, match=r"40 x [56],\d\d\d mm") as refused:
         trace(png_of(line), "line.png", AS_DRAWN)
     assert refused.value.code == "E_SIZE"
+
+
+def test_levels_keep_their_scale_and_place() -> None:
+    """Three discs one on the other, 340, 240 and 100 px in radius: the widest gets the size."""
+    y, x = np.mgrid[:800, :960] + 0.5
+    picture = np.broadcast_to(np.array([250.0, 242, 220]), (800, 960, 3))
+    for colour, radius in (((240, 190, 60), 340), ((190, 26, 30), 240), ((20, 30, 90), 100)):
+        cover = np.clip(radius - np.hypot(x - 480, y - 400) + 0.5, 0, 1)[..., None]
+        picture = picture * (1 - cover) + np.array(colour) * cover
+    stream = io.BytesIO()
+    Image.fromarray(np.rint(picture).astype(np.uint8)).save(stream, "PNG")
+    settings = Settings(Size(SizeBy.WIDTH, 68.0), ink=InkOptions(levels=3))
+    found = trace_all(stream.getvalue(), "levels", settings)
+    # 0.1 mm a pixel; the fit may be off by a third of one
+    assert [r.page_mm[0] for r in found] == pytest.approx([68, 48, 20], abs=0.03)
+    middles = [np.add(r.page_origin_mm, np.divide(r.page_mm, 2)) for r in found]
+    assert np.ptp(middles, axis=0) == pytest.approx([0, 0], abs=0.03)

@@ -108,6 +108,9 @@ def trace_all(
 ) -> tuple[Result, ...]:
     """Work one artwork: one result for each level or design that the settings ask for.
 
+    Of levels the widest gets the size that is wanted, the others lie on it at the same scale;
+    of several designs each gets the size.
+
     Parameters
     ----------
     data
@@ -133,10 +136,13 @@ def trace_all(
     check_metal_and_mould(process, settings.alloy)
     job = Job(settings, process, check_only, sizes, progress)
     try:
-        return tuple(
-            size_and_mend(traced, job)
-            for traced in trace_pixels(data, name, settings, progress=progress)
-        )
+        results: list[Result] = []
+        for traced in trace_pixels(data, name, settings, progress=progress):
+            if results and settings.ink.levels:  # levels of one artwork keep their scale
+                pitch = Size(SizeBy.PITCH, results[0].frame.pitch_mm)
+                job = replace(job, settings=replace(settings, size=pitch))
+            results.append(size_and_mend(traced, job))
+        return tuple(results)
     except shapely.GEOSException as error:  # its arithmetic may give up on what it has to join
         raise InputError(
             "its outline defeats the geometry library",
