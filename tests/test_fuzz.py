@@ -112,7 +112,7 @@ def test_the_rereader_of_svg() -> None:
 
 def test_the_fuzzer_notices_a_planted_fault() -> None:
     def attack(data: bytes) -> None:
-        if len(data) % 3 == 0:
+        if len(data) % 3 == 1:
             raise KeyError("planted")
 
     with pytest.raises(pytest.fail.Exception, match="planted"):

@@ -2,6 +2,7 @@
 
 import io
 import json
+import math
 import os
 import pty
 import subprocess
@@ -80,6 +81,64 @@ def test_in_a_box_and_at_one_scale(source: Path, tmp_path: Path) -> None:
     assert run(source, "--out", scaled, "--same-scale", "--fit", "90x30", *plain) == 0
     assert report(scaled, "signs/lantern")["drawing"]["height_mm"] == pytest.approx(30, abs=0.05)
     assert report(scaled, "buoy")["drawing"]["width_mm"] == pytest.approx(40, abs=0.25)
+
+
+@pytest.mark.slow
+def test_a_line_may_carry_a_plan(source: Path, tmp_path: Path) -> None:
+    """Issue 7: every file of the plan beside the outline; mass and price in index and tables."""
+    out, sheet = tmp_path / "out", source / "jobs.csv"
+    draw(source / "buoy-plan.png", (50, 50))  # its outline would be named as a file of the plan
+    (source / "piece.toml").write_text(
+        'blank = "disc:50mm"\nbody = "5mm"\nraised = "1mm"\ndraft = 0\n'
+        "price-kg = 60\nhour-rate = 30\nminutes = 20\n"
+    )
+    sheet.write_text(
+        "file,width,plan\nbuoy.png,30mm,piece.toml\nbuoy-plan.png,20mm,\nsigns/lantern.png,9,\n"
+    )
+    words = (sheet, "--out", out, "--process", "as-drawn", "--quiet")
+    assert run(*words) in (0, 3)
+    summary = json.loads((out / "summary.json").read_text())
+    first, *others = summary["artworks"]
+    assert {Path(name).name.removeprefix(first["stem"]) for name in first["files"]} == {
+        ".svg", ".json", ".html", "-plan.svg", "-plan.dxf", "-plan.json", "-master.3mf",
+        "-master.stl", "-job.html",
+    }  # fmt: skip
+    plan = json.loads((out / f"{first['stem']}-plan.json").read_text())
+    # a disc of 50 x 5 and an ellipse of 30 x 15 x 1, pi/4 a b; 7.28 g/cm3; the edge within 0.1 mm
+    grams = 7.28e-3 * math.pi / 4 * (2500 * 5 + 450)
+    assert first["mass_g"] == plan["mass_g"] == pytest.approx(grams, abs=0.05)
+    assert first["price"] == plan["cost"] >= 10 + 60 * grams / 1000
+    assert all(other["mass_g"] is None for other in others)
+    names = [name for art in summary["artworks"] for name in art["files"]]
+    assert len(names) == len(set(names)) == 9 + 3 + 3
+    text = (out / "index.html").read_text()
+    assert f"Planned piece: {first['mass_g']:.1f} g, price {first['price']:.2f}." in text
+    before = tree(out)
+    assert run(*words, "--jobs", 1) in (0, 3)
+    assert tree(out) == before  # nothing to do
+    (out / f"{first['stem']}-master.stl").unlink()
+    assert run(*words) in (0, 3)
+    assert tree(out) == before
+
+
+def test_a_plan_that_is_wrong_starts_nothing(
+    source: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    sheet = source / "jobs.csv"
+    sheet.write_text("file,width,plan\nbuoy.png,30mm,piece.toml\n")
+    for text, says in (
+        ('body = "5mm"\n', "--blank is missing"), ("blank = 3\nbdoy = 3\n", "bdoy"),
+        ('artwork = "x.png"\n', "does not belong"), (None, "no such file"),
+    ):  # fmt: skip
+        (source / "piece.toml").unlink(missing_ok=True)
+        if text is not None:
+            (source / "piece.toml").write_text(text)
+        assert run(sheet, "--out", tmp_path / "out") == 2
+        line = capsys.readouterr().err
+        assert says in line
+        assert "piece.toml" in line
+        assert line.count("\n") == 1
+        assert not (tmp_path / "out").exists()
 
 
 @pytest.mark.slow

@@ -237,6 +237,9 @@ def _facts(row: Row) -> Iterator[tuple[str, dict[str, str]]]:
         size = f"{shown_length(row.width_mm)} × {shown_length(row.height_mm)}"
         pieces = counted(row.pieces, "piece")
         yield f"{size}, {pieces}, {counted(row.openings, 'opening')}", {}
+        if row.mass_g is not None:
+            price = "" if row.price is None else f", price {row.price:.2f}"
+            yield f"Planned piece: {row.mass_g:.1f} g{price}.", {}
         kinds = ", ".join(
             f"{count} {PLURALS[Kind(kind)] if count > 1 else kind.replace('-', ' ')}"
             for kind, count in row.kinds
@@ -263,15 +266,15 @@ def _pictures(row: Row, out: Path) -> Html:
         return tag("div", tag("div", esc(_reason(row))), cls="pair reason")
     if row.state is State.WAITING:
         return tag("div", tag("div", esc("the run ended before its turn")), cls="pair reason")
-    drawing = next(name for name in row.files if name.endswith(".svg"))
+    outlines = [n for n in row.files if n.endswith(".svg") and not n.endswith("-plan.svg")]
     reports = load_reports(out, row.stem)
     before = reports[0]["record"]["thumbnail"] if reports else ""
-    after = _drawing(out / drawing)
+    after = _drawing(out / outlines[0])
     cells = [
         tag("div", _image(before, f"{row.shown} as sent")),
         tag("div", _image(after, f"outline of {row.shown}")),
     ]
-    several = sum(name.endswith(".svg") for name in row.files)
+    several = len(outlines)
     outline = "outline" if several == 1 else f"first of {several} outlines"
     under = tag("div", tag("span", esc("artwork")), tag("span", esc(outline)), cls="under")
     return joined(tag("div", *cells, cls="pair"), under)

@@ -6,7 +6,7 @@ A plan is made before anything is started, from a folder or a job sheet, and doe
 import os
 import re
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 
@@ -15,8 +15,9 @@ from tracer.batch.task import Box
 from tracer.batch.walk import IMAGES, Found, walk
 from tracer.errors import TracerError, UsageError
 from tracer.names import safe_stem, same_name_key, shown_name
+from tracer.piece.wish import PieceWish
 from tracer.process import check_metal_and_mould, load_process, process_file_text
-from tracer.settings import Settings
+from tracer.settings import Settings, SizeBy
 
 SHEETS = (".csv", ".toml")
 
@@ -47,6 +48,7 @@ class Entry:
     process_text: str
     notes: str = ""
     problem: TracerError | None = None
+    piece: PieceWish | None = None  # what is asked of the piece around the outline
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,8 +61,16 @@ class Plan:
     inputs: tuple[Path, ...]  # files read besides the artworks; never written
 
 
-def make_plan(source: Path, out: Path, wishes: Wishes) -> Plan:
+PieceReader = Callable[[Path, str, float | None], PieceWish]
+"""Reads a file of options for a piece: path, name of the artwork, its width in mm if given."""
+
+
+def make_plan(
+    source: Path, out: Path, wishes: Wishes, *, read_piece: PieceReader | None = None
+) -> Plan:
     """Plan the work on a folder or a job sheet.
+
+    `read_piece` reads the files of options that lines of a job sheet may name as their plan.
 
     Raises
     ------
@@ -69,12 +79,13 @@ def make_plan(source: Path, out: Path, wishes: Wishes) -> Plan:
     """
     is_sheet = source.suffix.lower() in SHEETS and not source.is_dir()
     if is_sheet:
-        found, asked = _from_sheet(source, wishes)
+        found, asked, pieces = _from_sheet(source, wishes, read_piece)
         ignored = 0
     else:
         walked = walk(source, leave_out=out)
         found, ignored = walked.found, walked.ignored
         asked = [(wishes.settings, wishes.box, "")] * len(found)
+        pieces = [None] * len(found)
         if not found:
             kinds = ", ".join(sorted(kind[1:] for kind in IMAGES))
             raise UsageError(
@@ -84,7 +95,7 @@ def make_plan(source: Path, out: Path, wishes: Wishes) -> Plan:
         if not (wishes.sized or wishes.box):
             raise UsageError("no size given", hint=_SIZE_HINT)
     texts = _process_texts(settings for settings, _, _ in asked)
-    many = wishes.settings.ink.levels > 0 or wishes.settings.ink.split
+    many = wishes.settings.ink.levels > 0 or wishes.settings.ink.split or any(pieces)
     stems = name_outputs([f.relative if f.problem is None else None for f in found], many=many)
     entries = tuple(
         Entry(
@@ -97,9 +108,10 @@ def make_plan(source: Path, out: Path, wishes: Wishes) -> Plan:
             process_text=texts[settings.process],
             notes=notes,
             problem=item.problem,
+            piece=None if piece is None else replace(piece, name=stem.rpartition("/")[2]),
         )
-        for number, (item, stem, (settings, box, notes)) in enumerate(
-            zip(found, stems, asked, strict=True)
+        for number, (item, stem, (settings, box, notes), piece) in enumerate(
+            zip(found, stems, asked, pieces, strict=True)
         )
     )
     return Plan(entries, ignored, wishes.same_scale, (source,) if is_sheet else ())
@@ -113,7 +125,8 @@ def name_outputs(names: list[str | None], *, many: bool = False) -> list[str]:
     names
         Relative names of the artworks; None for one that has no outputs.
     many
-        Whether an artwork may have several outlines, whose stems end in ``-1``, ``-2`` ...
+        Whether an artwork may have several outlines or a plan, whose stems end in ``-1``,
+        ``-2`` ... or ``-plan``, ``-master``, ``-job``.
 
     Returns
     -------
@@ -131,7 +144,7 @@ def name_outputs(names: list[str | None], *, many: bool = False) -> list[str]:
 
     def family(stem: str) -> str:
         key = same_name_key(stem)
-        return re.sub(r"-\d+$", "", key) if many else key
+        return re.sub(r"-(\d+|plan|master|job)$", "", key) if many else key
 
     counts = Counter(family(stem) for stem in plain if stem)
     stems, taken = [], set()
@@ -165,8 +178,10 @@ _SIZE_HINT = "give --width, --height, --pitch or --fit, or a job sheet with size
 _Asked = tuple[Settings, Box | None, str]
 
 
-def _from_sheet(source: Path, wishes: Wishes) -> tuple[list[Found], list[_Asked]]:
-    """Return the artworks of a job sheet, and what is asked of each."""
+def _from_sheet(
+    source: Path, wishes: Wishes, read_piece: PieceReader | None
+) -> tuple[list[Found], list[_Asked], list[PieceWish | None]]:
+    """Return the artworks of a job sheet, what is asked of each, and of the piece around it."""
     lines = read_sheet(source)
     if wishes.same_scale and any(line.size for line in lines):
         raise UsageError(
@@ -174,7 +189,7 @@ def _from_sheet(source: Path, wishes: Wishes) -> tuple[list[Found], list[_Asked]
             hint="leave one of them out",
         )
     folder = source.parent
-    found, asked = [], []
+    found, asked, pieces = [], [], []
     for number, line in enumerate(lines, start=1):
         if line.size is None and not (wishes.sized or wishes.box):
             raise UsageError(
@@ -185,7 +200,15 @@ def _from_sheet(source: Path, wishes: Wishes) -> tuple[list[Found], list[_Asked]
         path = folder / line.file
         found.append(Found(path, _below(path, folder)))
         asked.append(_asked(line, wishes))
-    return found, asked
+        piece = None
+        if line.plan and read_piece is not None:
+            settings, _, _ = asked[-1]
+            width = settings.size.mm if line.size and line.size.by is SizeBy.WIDTH else None
+            piece = read_piece(folder / line.plan, path.name, width)
+            process = replace(piece.settings, process=settings.process)  # one for all of a line
+            piece = replace(piece, settings=process)
+        pieces.append(piece)
+    return found, asked, pieces
 
 
 def _asked(line: Line, wishes: Wishes) -> _Asked:

@@ -49,6 +49,8 @@ class Row:
     pieces: int = 0
     openings: int = 0
     files: tuple[str, ...] = ()  # from the output folder
+    mass_g: float | None = None  # of the planned piece
+    price: float | None = None
     same_as: str = ""
     code: str = ""
     message: str = ""
@@ -59,7 +61,9 @@ def key_of(data: bytes, entry: Entry, settings: Settings) -> str:
     """Return what tells equal work: the content, every setting, and the version of the tool."""
     box = None if entry.box is None else [entry.box.width_mm, entry.box.height_mm]
     plain = json.dumps(
-        [__version__, settings.as_dict(), box, entry.process_text],
+        # two pieces are never copies of each other: their files carry their names
+        [__version__, settings.as_dict(), box, entry.process_text]
+        + ([] if entry.piece is None else [repr(entry.piece)]),
         sort_keys=True,
         ensure_ascii=True,
     )
@@ -95,6 +99,8 @@ def done_row(entry: Entry, reports: Sequence[Mapping[str, Any]], files: Sequence
     verdicts = [str(report["verdict"]) for report in reports]
     safe = [report["smallest_safe_width_mm"] for report in reports]
     below = any(report["verified"]["places"] for report in reports)
+    piece = reports[0]["record"].get("piece", {})
+    is_open = states["open"] or below or piece.get("open", False)
     return Row(
         entry.number,
         entry.shown,
@@ -102,7 +108,7 @@ def done_row(entry: Entry, reports: Sequence[Mapping[str, Any]], files: Sequence
         State.DONE,
         entry.notes,
         verdict=max(verdicts, key=[*Verdict].index),
-        status=int(Status.PLACES_OPEN if states["open"] or below else Status.DONE),
+        status=int(Status.PLACES_OPEN if is_open else Status.DONE),
         kinds=tuple(sorted(Counter(finding["kind"] for finding in findings).items())),
         fixed=states["fixed"],
         open=states["open"],
@@ -113,6 +119,8 @@ def done_row(entry: Entry, reports: Sequence[Mapping[str, Any]], files: Sequence
         pieces=sum(drawing["pieces"] for drawing in drawings),
         openings=sum(drawing["openings"] for drawing in drawings),
         files=tuple(files),
+        mass_g=piece.get("mass_g"),
+        price=piece.get("price"),
         same_as=reports[0]["record"].get("same_as", ""),
     )
 

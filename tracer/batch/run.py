@@ -3,7 +3,7 @@
 import os
 import re
 import signal
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -284,14 +284,14 @@ class _Run:
             if settings is None:
                 self._set(failed_row(entry, failure_of(error)["failure"]), worked=False)
             return None
-        task = Task(
+        return Task(
             data,
             entry.path.name,
-            entry.settings,
+            settings or entry.settings,
             box=entry.box,
             process_text=entry.process_text,
+            piece=entry.piece,
         )
-        return replace(task, settings=settings) if settings is not None else task
 
     def _load_all(self, numbers: list[int], ask: Ask) -> Iterator[tuple[int, Task]]:
         for number in numbers:
@@ -350,6 +350,8 @@ class _Run:
             "files": sorted(entry.stem + suffix for suffix in answer["texts"]),
             "thumbnail": answer.get("picture", ""),
         }
+        if "piece" in answer:
+            record["piece"] = answer["piece"]
         self._write(entry, answer["texts"], answer["reports"], record)
 
     def _copy(self, number: int) -> None:
@@ -384,7 +386,7 @@ class _Run:
     def _write(
         self,
         entry: Entry,
-        texts: dict[str, str],
+        texts: Mapping[str, str | bytes],
         reports: list[dict[str, object]],
         record: dict[str, object],
     ) -> None:
@@ -393,7 +395,8 @@ class _Run:
         reports = [{**reports[0], "record": record}, *reports[1:]]
         sealed = dict(zip(seals, map(report_text, reports), strict=True))
         order = [*(suffix for suffix in texts if suffix not in sealed), *reversed(seals)]
-        files = {self._out / (entry.stem + suffix): (texts | sealed)[suffix] for suffix in order}
+        whole = {**texts, **sealed}
+        files = {self._out / (entry.stem + suffix): whole[suffix] for suffix in order}
         try:
             self._make_room(self._out / entry.stem)
             write_files(files, inputs=[entry.path], overwrite=self._running.overwrite)

@@ -12,7 +12,7 @@ from tracer.names import shown_name
 from tracer.settings import Role, Size, SizeBy
 from tracer.units import SMALLEST_PIECE_MM, parse_length
 
-COLUMNS = ("file", "width", "height", "process", "role", "notes")
+COLUMNS = ("file", "width", "height", "process", "role", "plan", "notes")
 LARGEST_SHEET = 50_000_000
 
 TEMPLATE_CSV = """\
@@ -23,7 +23,8 @@ signs/anchor.png,,2in,,silhouette,
 
 TEMPLATE_TOML = """\
 # One [[job]] for each outline. Files are named from the folder of this sheet.
-# What is left out is taken from the command line.
+# What is left out is taken from the command line. To plan the piece around an outline as well:
+# plan = "piece.toml", the options of `tracer plan` without their dashes and without an artwork.
 
 [[job]]
 file = "heron.png"
@@ -47,6 +48,7 @@ class Line:
     process: str
     role: Role | None
     notes: str
+    plan: str = ""  # a file of options for the piece around the outline
 
 
 def read_sheet(path: Path) -> list[Line]:
@@ -158,6 +160,7 @@ def _line(where: str, row: dict[str, str]) -> Line:
         process=row.get("process", "").strip(),
         role=Role(role) if role else None,
         notes=row.get("notes", "").strip(),
+        plan=row.get("plan", "").strip(),
     )
 
 

@@ -16,8 +16,8 @@ SCHEMA_VERSION = "1.0"
 
 COLUMNS = (
     "file", "state", "verdict", "places", "fixed", "open", "kept", "kinds", "width_mm",
-    "height_mm", "smallest_safe_width_mm", "pieces", "openings", "files", "same_as", "notes",
-    "error_code", "error", MARK,
+    "height_mm", "smallest_safe_width_mm", "pieces", "openings", "mass_g", "price", "files",
+    "same_as", "notes", "error_code", "error", MARK,
 )  # fmt: skip
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
@@ -79,6 +79,8 @@ def _values(row: Row) -> list[object]:
         row.smallest_safe_width_mm,
         row.pieces if done else "",
         row.openings if done else "",
+        row.mass_g,
+        row.price,
         " ".join(row.files),
         row.same_as,
         row.notes,

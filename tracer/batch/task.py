@@ -9,6 +9,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Any, Protocol, TypedDict
 
 from tracer.errors import Status, TracerError
+from tracer.piece.wish import PieceWish
 from tracer.settings import Settings, Size, SizeBy
 
 if TYPE_CHECKING:
@@ -50,6 +51,7 @@ class Task:
     ask: Ask = Ask.WORK
     box: Box | None = None  # overrules the size of the settings
     process_text: str = ""  # of a process file, known under the name that the settings give
+    piece: PieceWish | None = None
 
 
 class Failure(TypedDict):
@@ -65,9 +67,10 @@ class Answer(TypedDict, total=False):
     """What comes back; either `failure` or the rest."""
 
     failure: Failure
-    texts: dict[str, str]
+    texts: dict[str, str | bytes]
     reports: list[dict[str, object]]
     picture: str
+    piece: dict[str, Any]
     status: int
     extent: tuple[float, float]
 
@@ -120,12 +123,27 @@ def run_task(task: Task) -> Answer:
     if task.box is not None:
         settings = replace(settings, size=size_in_box(ink_extent(task), task.box))
     outputs = work(task.data, task.name, settings)
-    return {
+    done: Answer = {
         "texts": dict(outputs.texts),
         "reports": [dict(report) for report in outputs.reports],
         "picture": small_picture(task, _page_on_artwork(task, outputs.reports)),
         "status": int(outputs.status),
     }
+    if task.piece is not None:
+        texts, done["piece"] = _planned(task.piece, task.data)
+        done["texts"] |= texts
+    return done
+
+
+def _planned(wish: PieceWish, data: bytes) -> tuple[dict[str, str | bytes], dict[str, Any]]:
+    """Return the files of a plan by suffix, and what the index shows of it."""
+    from tracer.piece.files import plan_files  # noqa: PLC0415 - heavy
+    from tracer.planning import make_plan  # noqa: PLC0415
+
+    plan = make_plan(wish, {design.artwork: data for design in wish.designs})
+    contents, record = plan_files(plan)
+    texts = {name.removeprefix(wish.name): content for name, content in contents.items()}
+    return texts, {"mass_g": record["mass_g"], "price": record["cost"], "open": plan.is_open}
 
 
 def small_picture(task: Task, crop: tuple[float, float, float, float] | None = None) -> str:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from tracer.bounds import TIME
 from tracer.cli import options
+from tracer.cli.plan import read_piece
 from tracer.errors import Status, UsageError
 from tracer.settings import Size, SizeBy
 from tracer.units import SMALLEST_PIECE_MM, parse_length
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
 EXAMPLE = """\
 example:
   tracer batch signs --out cut --width 50mm --process pewter-silicone --role raised
-  tracer batch jobs.csv --out cut        (a job sheet: file, width or height, process, role, notes)
+  tracer batch jobs.csv --out cut   (a job sheet: file, width or height, process, role, plan, notes)
   tracer batch --template > jobs.csv
 Open cut/index.html. Stopped or killed, the same command does the rest.
 """
@@ -107,7 +108,7 @@ def run(args: argparse.Namespace) -> int:
         scheduler=args.scheduler,
     )
     check_running(running)
-    plan = make_plan(args.source, args.out, wishes)
+    plan = make_plan(args.source, args.out, wishes, read_piece=read_piece)
     _check_log(args.log, plan)
     source = args.source.resolve()
     title = source.name if source.is_dir() else source.stem

@@ -3,12 +3,15 @@
 import argparse
 import tomllib
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from tracer.cli import options
 from tracer.cli.piece_options import add_options, wish_from
 from tracer.cli.terminal import Progress
 from tracer.errors import InputError, Status, UsageError
+
+if TYPE_CHECKING:
+    from tracer.piece.wish import PieceWish
 
 EXAMPLE = """\
 examples:
@@ -112,6 +115,34 @@ def _read_piece(args: argparse.Namespace) -> tuple[argparse.Namespace, list[argp
         one.artwork = source.parent / str(design["artwork"])
         found.append(one)
     return merged, found
+
+
+def read_piece(path: Path, artwork: str, width_mm: float | None) -> "PieceWish":
+    """Read a file of options for the piece around an artwork that a job sheet names.
+
+    The artwork gets `width_mm` where the file gives it no width.
+    """
+    from tracer.names import safe_stem, shown_name  # noqa: PLC0415
+
+    table = _toml(path)
+    for key in ("artwork", "design", "out"):
+        if key in table:
+            raise UsageError(
+                f'"{key}" does not belong into a piece for a job sheet',
+                hint="the line names artwork and folder",
+                subject=shown_name(path),
+                code="E_SETTINGS_FILE",
+            )
+    parser = options.Parser(prog="tracer plan")
+    add_options(parser)
+    try:
+        args = parser.parse_args([*_words(table), "--", artwork])
+        args.art_width = args.art_width or width_mm
+        return wish_from(args, [args], safe_stem(Path(artwork).stem))
+    except UsageError as error:
+        error.message = f"{error.subject}: {error.message}" if error.subject else error.message
+        error.subject = shown_name(path)
+        raise
 
 
 def _toml(path: Path) -> dict[str, Any]:
