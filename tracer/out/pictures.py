@@ -13,6 +13,7 @@ import numpy as np
 import shapely
 
 from tracer.curves.path import Drawing
+from tracer.curves.regions import as_region
 from tracer.model import Finding, Kind, Region, Result, SizePoint, Verdict
 from tracer.out.rasters import Raster, ink_raster
 from tracer.out.svg import number, path_data
@@ -350,12 +351,17 @@ def _gauge(x: float, y: float, diameter: float, side: float) -> str:
 
 
 def _clipped(region: Region, box: shapely.Polygon) -> Region:
-    """Return the part of a region within a box a little larger, so that no edge of it shows."""
+    """Return the part of a region within a box a little larger, so that no edge of it shows.
+
+    Part by part: discs that stand for specks may overlap. (`clip_by_rect` of GEOS is faster, but
+    raises on slivers that end at the box.)
+    """
     x0, y0, x1, y1 = box.bounds
     more = (x1 - x0) * 0.05
-    cut = shapely.clip_by_rect(region, x0 - more, y0 - more, x1 + more, y1 + more)
-    parts = [p for p in shapely.get_parts(cut) if p.geom_type == "Polygon"]
-    return shapely.MultiPolygon(parts)
+    window = shapely.box(x0 - more, y0 - more, x1 + more, y1 + more)
+    parts = shapely.get_parts(region)
+    cut = shapely.intersection(parts[shapely.intersects(parts, window)], window)
+    return as_region(shapely.GeometryCollection(cut.tolist()))
 
 
 def _text(x: float, y: float, text: str, anchor: str) -> str:
