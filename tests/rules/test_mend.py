@@ -110,7 +110,23 @@ def test_lines_and_gaps_too_close_stay_open_with_the_size() -> None:
     assert {f.status for f in mended.findings} == {"open"}
     assert mended.region.equals(comb(0.5, 0.5))
     assert mended.smallest_safe_factor == pytest.approx(1.6, rel=0.02)
-    assert all("1.6" in f.action for f in mended.findings)
+    said = [float(f.action.split(" at ")[-1].split()[0]) for f in mended.findings]
+    assert said == pytest.approx([1.6] * len(said), rel=0.02)  # the accuracy of a width
+
+
+@pytest.mark.parametrize(("line", "gap"), [(0.3, 0.6), (0.7, 0.4), (0.5, 0.5)])
+def test_a_conflict_names_the_size_from_which_there_is_room_for_both(
+    line: float, gap: float
+) -> None:
+    """At (L + G) / (l + g) times the size a line and a gap fit beside each other (12.3)."""
+    factor = (0.8 + 0.8) / (line + gap)
+    found = mend(comb(line, gap)).findings
+    opened = [f for f in found if f.status == "open"]
+    assert opened
+    said = [float(f.action.split(" at ")[-1].split()[0]) for f in opened]
+    assert sum(s == pytest.approx(factor, rel=0.03) for s in said) >= len(said) - 4  # at the ends
+    larger = shapely.affinity.scale(comb(line, gap), 1.03 * factor, 1.03 * factor, origin=(0, 0))
+    assert {f.status for f in mend(larger).findings} <= {"fixed"}
 
 
 def test_islands_and_openings() -> None:

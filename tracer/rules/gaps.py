@@ -13,6 +13,9 @@ from tracer.settings import Repairs
 _GIVES = 0.7
 """Share of the metal along a gap that must be able to give; corners never look as if they could."""
 
+_SWALLOWED = 0.5
+"""Share of a gap that is filled from which on it is lost as a gap."""
+
 _CUT_BACK = 0.15
 """A patch is given up if more than this share of it is in the way of a gap."""
 
@@ -97,6 +100,7 @@ def choose(gap: Defect, axis: Skeleton, poles: Floats, sizes: Sizes, repairs: Re
 
 def spared(
     found: Survey,
+    before: Survey,
     fresh: BaseGeometry,
     patches: list[Patch],
     sizes: Sizes,
@@ -105,9 +109,10 @@ def spared(
 ) -> tuple[list[Patch], list[Patch]]:
     """Hold back what would make a gap too narrow.
 
-    `found` is the survey of the region with the patches applied, `fresh` what they added. Where
-    the metal beside a gap can give the gap is widened again; else a patch that is in the way for
-    much of its length is given up, and one that is in the way at a place is cut back there.
+    `found` is the survey of the region with the patches applied, `before` that without them,
+    `fresh` what they added. A gap that they fill altogether is held open as it was. Where the metal
+    beside a gap can give the gap is widened again; else a patch that is in the way for much of its
+    length is given up, and one that is in the way at a place is cut back there.
 
     Returns
     -------
@@ -122,11 +127,12 @@ def spared(
         and not d.thin.runs_out
         and d.place.distance(fresh) < 2 * tolerance
     ]
-    if not gaps:
+    half = (sizes.gap + sizes.margin) / 2
+    blocked = [widened(before.axis, gap, half, tolerance) for gap in _swallowed(before, fresh)]
+    if not gaps and not blocked:
         return patches, []
     poles = metal_halves(found.axis, found.metal_side)
-    half = (sizes.gap + sizes.margin) / 2
-    blocked, cuts = [], []
+    cuts = []
     for gap in gaps:
         strip = widened(found.axis, gap, half, tolerance)
         if choose(gap, found.axis, poles, sizes, Repairs()) == "widen":
@@ -143,3 +149,17 @@ def spared(
         if in_the_way <= _CUT_BACK * own.area or own.area == 0:
             left.append(Patch(patch.shape.difference(held), patch.add) if in_the_way else patch)
     return left, cuts
+
+
+def _swallowed(before: Survey, fresh: BaseGeometry) -> list[Defect]:
+    """Return the gaps of a region that are filled for the better part by what is added to it."""
+    shapely.prepare(fresh)
+    return [
+        d
+        for d in before.defects
+        if d.kind is Kind.NARROW_GAP
+        and d.thin is not None
+        and not d.thin.runs_out
+        and fresh.intersects(d.place)
+        and fresh.intersection(d.place).area > _SWALLOWED * d.area
+    ]

@@ -187,7 +187,7 @@ def _thicken(work: Work) -> bool:
         work.ink = before
         work.take(patches)
         fresh = work.ink.symmetric_difference(before)
-        patches, more = spared(work.survey(), fresh, patches, sizes, tolerance=tolerance)
+        patches, more = spared(work.survey(), found, fresh, patches, sizes, tolerance=tolerance)
         cuts = more
         if not patches:
             break

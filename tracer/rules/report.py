@@ -11,6 +11,8 @@ from tracer.settings import Role, Settings
 from tracer.units import shown_length
 
 _BANDS = 12
+_WITHIN_REACH = 10.0
+"""Times the present size: nobody makes a piece larger than that for one place."""
 
 
 def limit_of(defect: Defect, limits: Limits) -> Limit:
@@ -138,13 +140,21 @@ def _action(  # noqa: PLR0913, PLR0911 - one row of words a case
 
 
 def _reason(defect: Defect, sizes: Sizes) -> str:
+    """Return why a place is left, and the size from which it need not be.
+
+    Where metal and gap together are narrower than their limits together, both grow with the piece:
+    there is room at (metal limit + gap limit) / (metal + gap) times the size (12.3 of the facts).
+    """
     if defect.width <= 0:
         return "no repair fits here"
-    factor = (sizes.metal if defect.metal else sizes.gap) / defect.width
-    return (
-        f"no room here for {shown_length(sizes.metal)} of metal beside "
-        f"{shown_length(sizes.gap)} of gap; wide enough at {max(factor, 1):.2f} times the size"
-    )
+    needed, there = sizes.metal + sizes.gap, defect.width + defect.beside()
+    if there < needed:
+        room, factor = "there is room for both", needed / there
+    else:
+        room, factor = "it is wide enough", defect.limit / defect.width
+    at = f"; {room} at {max(factor, 1):.2f} times the size" if factor <= _WITHIN_REACH else ""
+    metal, gap = shown_length(sizes.metal), shown_length(sizes.gap)
+    return f"no room here for {metal} of metal beside {gap} of gap{at}"
 
 
 def _deed(defect: Defect, sizes: Sizes, settings: Settings) -> str:  # noqa: PLR0911 - one a kind

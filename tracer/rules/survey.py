@@ -90,6 +90,7 @@ class Defect:
     count: int = 1
     lost: float = 0.0
     hole_mm: float = 0.0  # diameter of a round hole that is wanted
+    beside: Callable[[], float] = lambda: math.inf  # width of what lies next to it, the other side
 
     @cached_property
     def place(self) -> BaseGeometry:
@@ -266,7 +267,23 @@ def _thin_defect(axis: Skeleton, place: Place, limit: float, *, metal: bool) -> 
         float(axis.area[place.nodes].sum()),
         thin=place,
         lost=place.lost if place.is_tip else 0.0,
+        beside=partial(_width_beside, axis, place),
     )
+
+
+def _width_beside(axis: Skeleton, place: Place) -> float:
+    """Return the median width of the other side along a thin place."""
+    corners = axis.corners[place.line]
+    touched = np.unique(corners[corners >= 0])
+    if not len(touched):
+        return math.inf
+    other = np.flatnonzero(axis.inside != axis.inside[place.nodes[0]])
+    widest = np.zeros(len(axis.point))
+    for corner in axis.corners[other].T:
+        known = corner >= 0
+        np.maximum.at(widest, corner[known], axis.half[other[known]])
+    widths = np.where(widest > 0, 2 * widest, math.inf)[touched]  # the open ground has no discs
+    return float(np.median(widths))
 
 
 def _loose(axis: Skeleton, body: Body, limit: float) -> Defect:
