@@ -42,7 +42,7 @@ from tracer.rules.amend import Bench, amended, hidden_places, owned_up
 from tracer.rules.mend import repair, told
 from tracer.rules.relief import adjusted_limits
 from tracer.rules.size import size_curve
-from tracer.rules.specks import set_aside
+from tracer.rules.specks import Aside, set_aside
 from tracer.rules.survey import Survey
 from tracer.rules.verify import verify_drawing
 from tracer.settings import Keep, Settings, Size, SizeBy
@@ -58,6 +58,7 @@ _MOST_PROOFS = 2
 """How often to go round where the fit or the proof changed the size. What is left then is scaled
 away before it is measured, so that every place below a limit is still found."""
 
+_MANY_FINDINGS = 50
 _MOST_AMENDINGS = 2
 """How often what is measured on the written drawing is mended again."""
 
@@ -196,7 +197,7 @@ def size_and_mend(traced: Traced, job: Job) -> Result:
     while True:
         turn += 1
         sized = _mend_to_size(traced, job, limits, pitch)
-        proven = _proven(sized, traced, job, limits)
+        proven = _proven(sized, traced, job, limits, last=turn == _MOST_PROOFS)
         pitch = sized.frame.pitch_mm * proven.off
         near = _is_near(proven.off, sized.tolerance_mm, limits, settings)
         if turn == _MOST_PROOFS or near:
@@ -251,16 +252,17 @@ def _mend_to_size(traced: Traced, job: Job, limits: Limits, pitch: float) -> _Si
     draws sharp again. What is changed there is carried over to the rings as they were traced.
     """
     settings = job.settings
+    first = pitch
+    as_traced = nest_rings(traced.rings, Frame(first, traced.coverage.values.shape[0]))
+    set_off = set_aside(as_traced, limits, settings, check_only=job.check_only)
+    if set_off.region.is_empty:
+        raise _nothing_left(set_off.findings, limits)
     as_drawn: Fitted | None = None
-    fitted_at = pitch
     tried: list[tuple[float, float]] = []
     while True:
-        frame = Frame(pitch, traced.coverage.values.shape[0])
-        drawn = nest_rings(traced.rings, frame)
+        frame, times = Frame(pitch, traced.coverage.values.shape[0]), pitch / first
+        drawn, aside = _scaled(as_traced, times), _scaled_aside(set_off, times)
         _check_extent(drawn)
-        aside = set_aside(drawn, limits, settings, check_only=job.check_only)
-        if aside.region.is_empty:
-            raise _nothing_left(aside.findings, limits)
         tolerance = settings.tolerance_mm or traced.noise.tolerance_px * pitch
         if as_drawn is None or settings.tolerance_mm:
             job.progress("fitting")
@@ -268,8 +270,7 @@ def _mend_to_size(traced: Traced, job: Job, limits: Limits, pitch: float) -> _Si
                 aside.region, tolerance, pixel_mm=pitch, regular=settings.regular
             )
         else:
-            as_drawn = replace(as_drawn, drawing=as_drawn.drawing.mapped(pitch / fitted_at))
-        fitted_at = pitch
+            as_drawn = replace(as_drawn, drawing=as_drawn.drawing.mapped(pitch / tried[-1][0]))
         sharp = flat_region(as_drawn.drawing, _FLATNESS * tolerance)
         job.progress("mending")
         kept = kept_region(settings.keep, drawn.bounds)
@@ -318,18 +319,20 @@ def _is_near(off: float, tolerance: float, limits: Limits, settings: Settings) -
     return abs(off - 1) * limits.largest(settings.grade) < tolerance / 4
 
 
-def _proven(sized: _Sized, traced: Traced, job: Job, limits: Limits) -> _Proven:
+def _proven(sized: _Sized, traced: Traced, job: Job, limits: Limits, *, last: bool) -> _Proven:
     """Fit and write a mended region and measure it, until every place below a limit is owned up to.
 
     What is measured below its limit and is no open finding is mended once more, as it came out of
-    the fit, at most `_MOST_AMENDINGS` times; then it becomes an open finding.
+    the fit, as long as that leaves fewer such places, and at most `_MOST_AMENDINGS` times; then it
+    becomes an open finding. Artwork full of repairs is dear to fit: it is mended once more at most.
+    Unless it is the `last` time, nothing is mended where the size is so far off that all is redone.
     """
     settings, mended, tolerance = job.settings, sized.mended, sized.tolerance_mm
     bench = Bench(limits, settings, 2 * tolerance, sized.kept)
     total, pitch, fitted = 1.0, sized.frame.pitch_mm, sized.fitted
-    turn = 0
+    rounds = 1 if len(mended.findings) > _MANY_FINDINGS else _MOST_AMENDINGS
+    hidings: list[int] = []  # hidden places after each round
     while True:
-        turn += 1
         job.progress("fitting")
         fitted = fitted or fit_drawing(  # the tolerance grows with the pixels
             mended.region, tolerance * total, pixel_mm=pitch * total, regular=settings.regular
@@ -347,10 +350,12 @@ def _proven(sized: _Sized, traced: Traced, job: Job, limits: Limits) -> _Proven:
         written = read_svg(svg).mapped(1, complex(left, bottom))  # a page begins at its own corner
         verified = verify_drawing(written, settings.role, limits, grade=settings.grade)
         hidden = hidden_places(verified, mended, bench)
-        if not hidden:
+        if not hidden or not (last or _is_near(total, tolerance, limits, settings)):
             break
         outline = flat_region(written, _FLATNESS * tolerance)
-        if turn > _MOST_AMENDINGS or job.check_only:
+        hidings.append(len(hidden))
+        no_fewer = hidings[-1] >= min(hidings[:-1], default=math.inf)
+        if len(hidings) > rounds or no_fewer or job.check_only:
             mended = owned_up(mended, outline, hidden, bench, check_only=job.check_only)
             break
         job.progress("mending")
@@ -419,16 +424,28 @@ def _scaled(region: Region, factor: float) -> Region:
 
 
 def _scaled_mended(mended: Mended, factor: float) -> Mended:
-    findings = tuple(
+    findings = _scaled_findings(mended.findings, factor)
+    return replace(mended, region=_scaled(mended.region, factor), findings=findings)
+
+
+def _scaled_aside(aside: Aside, factor: float) -> Aside:
+    return Aside(
+        _scaled(aside.region, factor),
+        _scaled_findings(aside.findings, factor),
+        tuple((_scaled(specks, factor), is_ink) for specks, is_ink in aside.kept),
+    )
+
+
+def _scaled_findings(findings: tuple[Finding, ...], factor: float) -> tuple[Finding, ...]:
+    return tuple(
         replace(
             finding,
             at=(finding.at[0] * factor, finding.at[1] * factor),
             place=_scaled(finding.place, factor),
             changed=_scaled(finding.changed, factor),
         )
-        for finding in mended.findings
+        for finding in findings
     )
-    return replace(mended, region=_scaled(mended.region, factor), findings=findings)
 
 
 def kept_region(keep: tuple[Keep, ...], bounds: tuple[float, float, float, float]) -> Region:
