@@ -16,7 +16,7 @@ from tracer.contour.nest import nest_rings
 from tracer.contour.noise import edge_noise
 from tracer.contour.refine import refine_rings
 from tracer.curves.path import Drawing
-from tracer.curves.regions import carried_over, flat_region, valid_region
+from tracer.curves.regions import carried_over, flat_region
 from tracer.errors import InputError, Status
 from tracer.fit.drawing import fit_drawing
 from tracer.model import (
@@ -41,8 +41,9 @@ from tracer.raster.read import read_artwork
 from tracer.rules.amend import Bench, amended, hidden_places, owned_up
 from tracer.rules.mend import repair, told
 from tracer.rules.relief import adjusted_limits
+from tracer.rules.scale import scaled, scaled_mended
 from tracer.rules.size import size_curve
-from tracer.rules.specks import Aside, set_aside
+from tracer.rules.specks import set_aside
 from tracer.rules.survey import Survey
 from tracer.rules.verify import verify_drawing
 from tracer.settings import Keep, Settings, Size, SizeBy
@@ -210,7 +211,7 @@ def size_and_mend(traced: Traced, job: Job) -> Result:
         settings=settings,
         process=job.process,
         limits=limits,
-        drawn=_scaled(sized.drawn, proven.off),
+        drawn=scaled(sized.drawn, proven.off),
         mended=proven.mended,
         fitted=proven.fitted,
         verified=proven.verified,
@@ -261,7 +262,7 @@ def _mend_to_size(traced: Traced, job: Job, limits: Limits, pitch: float) -> _Si
     tried: list[tuple[float, float]] = []
     while True:
         frame, times = Frame(pitch, traced.coverage.values.shape[0]), pitch / first
-        drawn, aside = _scaled(as_traced, times), _scaled_aside(set_off, times)
+        drawn, aside = scaled(as_traced, times), set_off.scaled(times)
         _check_extent(drawn)
         tolerance = settings.tolerance_mm or traced.noise.tolerance_px * pitch
         if as_drawn is None or settings.tolerance_mm:
@@ -341,7 +342,7 @@ def _proven(sized: _Sized, traced: Traced, job: Job, limits: Limits, *, last: bo
         off = _off_size(fitted.drawing.bounds, settings.size)
         total *= off
         fitted = replace(fitted, drawing=fitted.drawing.mapped(off))
-        mended = _scaled_mended(mended, off)
+        mended = scaled_mended(mended, off)
         job.progress("verifying")
         svg = write_svg(
             fitted.drawing, unit=settings.unit, title=traced.artwork.name, description=MARK
@@ -415,37 +416,6 @@ def _nothing_left(findings: tuple[Finding, ...], limits: Limits) -> InputError:
     )
     error.status = Status.PLACES_OPEN
     return error
-
-
-def _scaled(region: Region, factor: float) -> Region:
-    if math.isclose(factor, 1, abs_tol=1e-12):
-        return region
-    return valid_region(shapely.transform(region, lambda points: np.asarray(points * factor)))
-
-
-def _scaled_mended(mended: Mended, factor: float) -> Mended:
-    findings = _scaled_findings(mended.findings, factor)
-    return replace(mended, region=_scaled(mended.region, factor), findings=findings)
-
-
-def _scaled_aside(aside: Aside, factor: float) -> Aside:
-    return Aside(
-        _scaled(aside.region, factor),
-        _scaled_findings(aside.findings, factor),
-        tuple((_scaled(specks, factor), is_ink) for specks, is_ink in aside.kept),
-    )
-
-
-def _scaled_findings(findings: tuple[Finding, ...], factor: float) -> tuple[Finding, ...]:
-    return tuple(
-        replace(
-            finding,
-            at=(finding.at[0] * factor, finding.at[1] * factor),
-            place=_scaled(finding.place, factor),
-            changed=_scaled(finding.changed, factor),
-        )
-        for finding in findings
-    )
 
 
 def kept_region(keep: tuple[Keep, ...], bounds: tuple[float, float, float, float]) -> Region:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from tracer.curves.regions import as_region
 from tracer.model import Finding, Kind, Mended, Region, Verdict
 from tracer.process import Limit, Limits
+from tracer.rules.scale import scaled, scaled_findings
 from tracer.settings import Grade, Role, Settings
 
 _SHARE = 0.5
@@ -34,6 +35,14 @@ class Aside:
         """Return the settings for the region alone, whose findings are numbered from 1."""
         numbers = tuple(n - len(self.findings) for n in settings.keep_findings)
         return replace(settings, keep_findings=numbers) if self.findings else settings
+
+    def scaled(self, factor: float) -> "Aside":
+        """Return the same, `factor` times as large."""
+        return Aside(
+            scaled(self.region, factor),
+            scaled_findings(self.findings, factor),
+            tuple((scaled(specks, factor), is_ink) for specks, is_ink in self.kept),
+        )
 
     def put_back(self, mended: Mended) -> Mended:
         """Return the mended region with the specks that are kept, and the findings of all."""
