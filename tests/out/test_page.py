@@ -10,11 +10,13 @@ from pathlib import Path
 import numpy as np
 import pypdfium2
 import pytest
+import shapely
 
 from tests.out.browser import Browser, chromium
 from tests.out.results import all_kinds, finding, large_plate, plate
 from tracer.model import Kind, Result
 from tracer.out.page import MOST_DETAILS, make_page
+from tracer.out.pictures import _clipped
 from tracer.out.report import make_report
 from tracer.process import Process
 
@@ -249,3 +251,11 @@ def test_what_is_larger_than_a_sheet_says_its_scale(browser: Browser, tmp_path: 
     assert "at 50 % of its size" in text  # 176 mm of a sheet for 352 mm
     browser.open(written(tmp_path, text))
     assert _widest_dark_run_mm(browser.pdf()) == pytest.approx(176.0, abs=2 / DOTS_PER_MM)
+
+
+def test_a_sliver_at_the_edge_of_a_detail_is_clipped() -> None:
+    """A leaf thinner than arithmetic that touches the frame stopped the page of the rigging."""
+    leaf = shapely.Polygon([(1.05, 1.05), (1.05 - 1e-9, 1.05 - 4e-10), (1.05, 1.05)])
+    square = shapely.box(0.2, 0.2, 0.4, 0.4)
+    cut = _clipped(shapely.MultiPolygon([square, leaf]), shapely.box(0, 0, 1, 1))
+    assert cut.area == pytest.approx(0.04)
