@@ -232,7 +232,12 @@ def _findings(
     rest = drawn.defects if check_only else work.survey().defects
     changes = shapely.get_parts(work.ink.symmetric_difference(region))
     changes = changes[shapely.area(changes) > 0]
-    owner = _owners(changes, [d.place for d in defects])
+    # a loose piece that is left as it is has no part in what is mended within it
+    bridged = work.settings.repairs.islands == "bridge"
+    claims = [d.kind is not Kind.LOOSE_PIECE or bridged for d in defects]
+    owner = _owners(
+        changes, [d.place if own else _EMPTY for d, own in zip(defects, claims, strict=True)]
+    )
     still = [[] for _ in defects]  # type: list[list[Defect]]
     fresh: list[Defect] = []
     reach = [
@@ -243,10 +248,12 @@ def _findings(
     ]
     tree = shapely.STRtree(reach)
     for left in rest:
-        near = tree.query(shapely.Point(left.at.real, left.at.imag), predicate="intersects")
-        near = near if len(near) else tree.query(left.place, predicate="intersects")
+        found = tree.query(shapely.Point(left.at.real, left.at.imag), predicate="intersects")
+        found = found if len(found) else tree.query(left.place, predicate="intersects")
+        loose = left.kind is Kind.LOOSE_PIECE  # what is thin within one is a matter of its own
+        near = [k for k in found if (defects[k].kind is Kind.LOOSE_PIECE) is loose]
         same = [k for k in near if defects[k].metal is left.metal]
-        if len(near):
+        if near:
             still[int(min(same or near))].append(left)
         else:
             fresh.append(left)
