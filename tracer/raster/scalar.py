@@ -189,16 +189,22 @@ def by_distance(colour: Samples, ground: NDArray[np.float32]) -> tuple[Tone, boo
         part = colour[here].astype(np.float32) - ground
         distance[here] = np.abs(part) if part.ndim == 2 else np.linalg.norm(part, axis=2)
     top = float(np.quantile(distance[::4, ::4], 0.999))
-    rulings = _rulings(distance, top)
+    rulings, ruled = _rulings(distance, top)
     least = max(_LEAST_INK * top, min(_OVER_RULINGS * rulings, 0.9 * top))
     nearby = cv2.dilate(distance, np.ones((5, 5), np.uint8))
     np.maximum(nearby, max(least, 1.0), out=nearby)
     distance /= nearby
+    if rulings > 0:  # ink over a ruling of strength s, as over a shadow: see `without_shadow`
+        strength = np.float32(rulings / max(least, 1.0))
+        distance[ruled] = np.maximum(distance[ruled] - strength, 0) / (1 - strength)
     return Tone(np.rint(65535 * (1 - distance)).astype(np.uint16), 65535), rulings > 0
 
 
-def _rulings(distance: FloatImage, top: float) -> float:
-    """Return the distance from the ground of pale thin lines from border to border, 0 if none."""
+def _rulings(distance: FloatImage, top: float) -> tuple[float, NDArray[np.bool_]]:
+    """Return the distance from the ground of pale thin lines from border to border, 0 if none.
+
+    Also where they lie, as far as their ends on the edge of the ink.
+    """
     import cv2  # noqa: PLC0415 - heavy
 
     strong = cv2.dilate((distance > 0.5 * top).view(np.uint8), np.ones((5, 5), np.uint8))
@@ -212,5 +218,10 @@ def _rulings(distance: FloatImage, top: float) -> float:
         stats[:, cv2.CC_STAT_HEIGHT] >= rows - 4
     )
     whole[0] = False
-    chosen = distance[whole[labels]]
-    return float(np.quantile(chosen, 0.9)) if len(chosen) else 0.0
+    lines = whole[labels]
+    chosen = distance[lines]
+    if not len(chosen):
+        return 0.0, lines
+    reach = cv2.dilate(lines.view(np.uint8), np.ones((5, 5), np.uint8))
+    lines |= (reach > 0) & (strong > 0)
+    return float(np.quantile(chosen, 0.9)), lines
