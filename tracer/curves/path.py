@@ -34,12 +34,12 @@ class Path:
     @cached_property
     def area(self) -> float:
         """Signed area by Green's theorem, exact; positive when counter-clockwise."""
-        return sum(_area_under(segment) for segment in self.segments)
+        return math.fsum(_area_under(segment) for segment in self.segments)
 
     @property
     def length(self) -> float:
         """Sum of the lengths of the segments."""
-        return sum(segment.length for segment in self.segments)
+        return math.fsum(segment.length for segment in self.segments)
 
     @property
     def circle(self) -> tuple[complex, float] | None:
@@ -50,7 +50,7 @@ class Path:
         centre, radius = arcs[0].centre, arcs[0].radius
         near = 1e-6 * radius
         same = all(abs(a.centre - centre) < near and abs(a.radius - radius) < near for a in arcs)
-        whole = math.isclose(abs(sum(a.sweep for a in arcs)), 2 * math.pi, rel_tol=1e-6)
+        whole = math.isclose(abs(math.fsum(a.sweep for a in arcs)), 2 * math.pi, rel_tol=1e-6)
         return (centre, radius) if same and whole else None
 
 
@@ -122,7 +122,7 @@ class Drawing:
     @property
     def area(self) -> float:
         """Area of metal in mm2, exact (holes count negative by their direction)."""
-        return sum(path.area for path in self.paths)
+        return math.fsum(path.area for path in self.paths)
 
 
 def flatten(segment: Segment, tolerance: float) -> ComplexArray:

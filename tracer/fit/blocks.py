@@ -7,6 +7,7 @@ in a time that grows with the length of the chain, not with its cube: Gaussian e
 blocks (G. Golub and C. Van Loan, "Matrix Computations", 2013, 4.5.1), bordered by the first block.
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -62,7 +63,7 @@ def least_squares(
         If the equations are singular.
     """
     size, total = len(blocks), len(blocks) + len(conditions)
-    scale = max(sum(float(np.trace(s.matrix)) for s in squares) / size, 1e-12)
+    scale = max(math.fsum(float(np.trace(s.matrix)) for s in squares) / size, 1e-12)
     rows, columns, values = [np.arange(size)], [np.arange(size)], [np.full(size, damping * scale)]
     right = np.zeros(total)
     for square in squares:

@@ -1,5 +1,6 @@
 """The cheapest list of lines, arcs and cubics along a span."""
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -283,7 +284,7 @@ def _choose_closed(
                     which.append(by_pair[key])
         cost = [float(priced.cost[k]) for k in which]
         route = cheapest(n + 1, local, cost)
-        total = sum(cost[k] for k in route)
+        total = math.fsum(cost[k] for k in route)
         if total < best[1] - 1e-9:
             best = ([(local[k][0] + start, which[k]) for k in route], total)
         inner = [local[k][0] for k in route]

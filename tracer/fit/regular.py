@@ -178,7 +178,8 @@ def _alike(parts: list[_Part]) -> list[tuple[_Part, float]]:
 
 def _mean(parts: list[_Part]) -> float:
     weights = [p.weight for p in parts]
-    return sum(p.value * w for p, w in zip(parts, weights, strict=True)) / sum(weights)
+    total = math.fsum(p.value * w for p, w in zip(parts, weights, strict=True))
+    return total / math.fsum(weights)
 
 
 def _circle(fit: RingFit, *, radius: float | None = None, centre: complex | None = None) -> RingFit:

@@ -39,10 +39,10 @@ def mixed_density(percent: Mapping[str, float]) -> float:
         raise UsageError(
             f'no density for "{unknown[0]}"', hint=f"one of {', '.join(DENSITY)}", subject="--alloy"
         )
-    total = sum(percent.values())
+    total = math.fsum(percent.values())
     if not math.isclose(total, 100, abs_tol=0.5):
         raise UsageError(f"the shares add up to {total:g} %, not 100", subject="--alloy")
-    return total / sum(share / DENSITY[name] for name, share in percent.items())
+    return total / math.fsum(share / DENSITY[name] for name, share in percent.items())
 
 
 def checked_density(density: float, *, tin_base: bool) -> float:

@@ -11,6 +11,7 @@ Shares no code with the repair, which works by erosion and dilation of polygons.
 """
 
 import itertools
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -284,7 +285,7 @@ def _rings(
     first = np.searchsorted(samples.ring, np.arange(samples.ring[-1] + 1))
     number = 0
     for shape in drawing.shapes:
-        pieces.append((number, sum(path.area for path in shape.paths)))
+        pieces.append((number, math.fsum(path.area for path in shape.paths)))
         for hole in shape.holes:
             number += 1
             holes.append((number, -hole.area))
@@ -296,7 +297,7 @@ def _rings(
             ring = samples.point[bounds[n] : bounds[n + 1]]
             polygon = shapely.Polygon(np.column_stack([ring.real, ring.imag]))
             within = shapely.contains_xy(polygon, starts.real, starts.imag)
-            holes[k] = (n, area - sum(pieces[i][1] for i in np.flatnonzero(within)))
+            holes[k] = (n, area - math.fsum(pieces[i][1] for i in np.flatnonzero(within)))
     return tuple(pieces), tuple(holes)
 
 

@@ -1,5 +1,7 @@
 """How size decides: the smallest safe size, and what is lost at each size."""
 
+import math
+
 import numpy as np
 
 from tracer.model import Kind, SizePoint
@@ -60,7 +62,7 @@ def size_curve(
         axis, scaled = finer if factor > 1 else drawn.axis, sizes.scaled(factor)
         defects = defects_of(axis, scaled, role)
         judged = defects_of(axis, advised.scaled(factor), role) if advised else defects
-        share = sum(_changed(axis, d, scaled) for d in defects) / drawn.region.area
+        share = math.fsum(_changed(axis, d, scaled) for d in defects) / drawn.region.area
         verdict = verdict_of(judged, limits, factor=factor)
         points.append(SizePoint(width, len(defects), share, verdict))
     return tuple(points)

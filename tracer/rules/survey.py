@@ -222,7 +222,7 @@ def _body_defect(
         width=2 * largest.half,
         limit=limit,
         outline=partial(_bodies_outline, axis, group),
-        area=sum(b.area for b in group),
+        area=math.fsum(b.area for b in group),
         count=len(group),
     )
     return defect, numbers
