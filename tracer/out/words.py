@@ -47,11 +47,10 @@ def verdict_text(result: Result) -> str:
     if result.limits.none:
         return f"Traced as drawn at {wide} wide; no casting limits were asked for."
     if not findings:
-        smallest = shown_size(result.page_mm[0] * result.mended.smallest_safe_factor)
-        return (
-            f"The artwork can be cast as drawn at {wide} wide, and down to {smallest} wide; nothing"
-            " was changed."
-        )
+        factor = result.mended.smallest_safe_factor
+        smallest = shown_size(result.page_mm[0] * factor)
+        down_to = f", and down to {smallest} wide" if factor < 1 else ""
+        return f"The artwork can be cast as drawn at {wide} wide{down_to}; nothing was changed."
     label = result.process.label
     label = label[:1].lower() + label[1:]
     places = counted(len(findings), "place")
