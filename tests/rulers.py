@@ -3,6 +3,7 @@
 Tested in `tests/test_rulers.py` against planted errors and a slow independent way.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -20,6 +21,8 @@ REACH_PX = 1.0
 """A corner counts as found when one lies within this distance of the true one."""
 FOUND_DEG = 15.0
 MATCH_DEG = 10.0
+BEND_DEG = 4.0
+"""An outline that turns back by less counts as straight there, not as bent the other way."""
 
 
 @dataclass(frozen=True)
@@ -101,6 +104,31 @@ def _pieces(rings: Sequence[Floats]) -> tuple[Floats, Floats]:
     way = (b - a)[owner]
     share = count[owner, None]
     return a[owner] + way * (nth[:, None] / share), a[owner] + way * ((nth[:, None] + 1) / share)
+
+
+def sign_changes(rings: Sequence[Floats], least_deg: float = BEND_DEG) -> int:
+    """Return how often the curvature of closed rings (N, 2) changes its sign.
+
+    The direction of the outline is followed round; it counts as turning the other way once it has
+    turned back by `least_deg`. A convex ring has none, an S-shaped stroke two a bend.
+    """
+    return sum(_sign_changes(ring, math.radians(least_deg)) for ring in rings)
+
+
+def _sign_changes(ring: Floats, least: float) -> int:
+    z = ring[:, 0] + 1j * ring[:, 1]
+    step = np.roll(z, -1) - z
+    step = step[np.abs(step) > 0]
+    turn = np.angle(step / np.roll(step, 1))
+    way, extreme, direction, changes = 0, 0.0, 0.0, 0
+    for number, by in enumerate([*turn.tolist(), *turn.tolist()]):  # the first round finds the way
+        direction += by
+        if way * (direction - extreme) >= 0 and way:
+            extreme = direction
+        elif abs(direction - extreme) >= least:
+            way, extreme = (1 if direction > extreme else -1), direction
+            changes += number >= len(turn)
+    return changes
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ import pytest
 import shapely
 
 from tests.drawings import TrueDrawing, drawings
-from tests.rulers import Spread, one_sided, score_corners, two_sided
+from tests.rulers import Spread, one_sided, score_corners, sign_changes, two_sided
 from tests.truth import Corners, Floats, true_outline, turns
 
 
@@ -90,6 +90,17 @@ def _middles(ring: Floats, step: float) -> Floats:
         n = parts * each
         out.append(a + (b - a) * ((np.arange(n) + 0.5) / n)[:, None])
     return np.concatenate(out)
+
+
+def test_changes_of_curvature_are_counted() -> None:
+    assert sign_changes([circle(20.0)]) == 0
+    t = np.linspace(0, 2 * np.pi, 2000, endpoint=False)
+    wavy = 20 + 2 * np.cos(5 * t)  # curvature changes sign twice a wave: 1 + 25 * 2 / 20 > 2
+    assert sign_changes([np.column_stack([wavy * np.cos(t), wavy * np.sin(t)])]) == 10
+    dented = square(per_side=3)
+    dented[1] += [0, 0.5]  # one vertex pushed in turns back at it, and turns on after it
+    assert sign_changes([square()]) == 0
+    assert sign_changes([dented]) == 2
 
 
 def test_percentiles_go_by_length() -> None:

@@ -6,7 +6,9 @@
 Drawn icons and glyphs of six open sets (see `tests/drawings.py`) are rendered by resvg, traced,
 and measured against the outline that their designer drew. Distances are two-sided, in px of the
 artwork; each figure is taken per file, and the table shows the median over the files, unless it
-says p90. A file on which a method fails counts as infinitely far and is named.
+says p90; recall, precision, and *bends* (how often the curvature changes its sign, over how often
+it does in the truth) are taken over all files. A file on which a method fails counts as infinitely
+far and is named.
 """
 
 import argparse
@@ -22,7 +24,7 @@ from tests.bench.methods import METHODS, Outline
 from tests.bench.renderings import RENDERINGS, Values
 from tests.bench.sheet import Case, write_sheet
 from tests.drawings import SETS, TrueDrawing, drawings
-from tests.rulers import CornerScore, score_corners, two_sided
+from tests.rulers import CornerScore, score_corners, sign_changes, two_sided
 from tests.truth import TrueOutline, true_outline
 
 PER_SET = 30
@@ -42,6 +44,7 @@ class Row:
     corners: CornerScore | None
     kinds: tuple[int, int, int]
     ms: float
+    bends: tuple[int, int] = (0, 0)  # changes of the sign of curvature: ours, true
 
 
 def measure(outline: Outline, truth: TrueOutline, name: str, ms: float) -> Row:
@@ -60,6 +63,7 @@ def measure(outline: Outline, truth: TrueOutline, name: str, ms: float) -> Row:
         corners,
         outline.kinds,
         ms,
+        (sign_changes(outline.rings), sign_changes(truth.rings)),
     )
 
 
@@ -82,7 +86,8 @@ def attempt(method: str, values: Values) -> tuple[Outline | None, float, str]:
 MISSING = Row("", np.inf, np.inf, np.inf, np.inf, np.inf, np.inf, None, (0, 0, 0), 0.0)
 HEADER = (
     f"{'method':22}{'nodes':>7}{'median':>8}{'p95':>8}{'p99':>8}{'largest':>9}{'p90 of l.':>10}"
-    f"{'area':>9}{'recall':>8}{'precis.':>8}{'off':>7}  {'line/arc/cubic':16}{'ms':>8}{'ratio':>7}"
+    f"{'area':>9}{'recall':>8}{'precis.':>8}{'off':>7}{'bends':>7}"
+    f"  {'line/arc/cubic':16}{'ms':>8}{'ratio':>7}"
 )
 
 
@@ -104,6 +109,7 @@ def line_of(method: str, rows: Sequence[Row], reference_ms: float) -> str:
         ]
     )
     kinds = np.sum([r.kinds for r in rows], axis=0)
+    bent = sum(r.bends[0] for r in rows) / max(1, sum(r.bends[1] for r in rows))
     share = "/".join(f"{100 * k / max(1, kinds.sum()):.0f}" for k in kinds) + " %"
     ms = mid(r.ms for r in rows)
     largest = np.sort([r.largest for r in rows])
@@ -112,7 +118,7 @@ def line_of(method: str, rows: Sequence[Row], reference_ms: float) -> str:
         f"{method:22}{mid(r.nodes for r in rows):7.2f}{mid(r.median for r in rows):8.3f}"
         f"{mid(r.p95 for r in rows):8.3f}{mid(r.p99 for r in rows):8.3f}"
         f"{mid(r.largest for r in rows):9.3f}{p90:10.3f}"
-        f"{100 * mid(r.area for r in rows):8.2f}%{corner}  {share:16}{ms:8.1f}"
+        f"{100 * mid(r.area for r in rows):8.2f}%{corner}{bent:7.2f}  {share:16}{ms:8.1f}"
         f"{ms / max(reference_ms, 1e-9):7.1f}"
     )
 
