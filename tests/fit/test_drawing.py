@@ -205,7 +205,7 @@ def test_whatever_comes_in_the_drawing_is_whole(
 ) -> None:
     drawing = fit_drawing(shapes, tolerance, pixel_mm=1.0).drawing
     openings = sum(len(p.interiors) for p in shapes.geoms)
-    is_whole(drawing, len(shapes.geoms), openings, flatness=tolerance / 20)  # as promised
+    is_whole(drawing, len(shapes.geoms), openings, flatness=tolerance / 200)  # as promised
 
 
 def test_a_tip_far_outside_a_tiny_ring_is_taken_back() -> None:

@@ -26,9 +26,8 @@ _SETTLED = 2e-3
 class Rule:
     """A condition that a segment must keep, beyond the joints.
 
-    kind is "angle" (of a line, radians modulo pi), "x" or "y" (of both ends of a line), "radius" or
-    "centre" (of an arc), "start" or "end" (where the segment begins or ends); value is real or
-    complex.
+    kind is "angle" (of a line, radians modulo pi), "radius" or "centre" (of an arc), "start" or
+    "end" (where the segment begins or ends); value is real or complex.
     """
 
     segment: int
@@ -103,12 +102,8 @@ def _one_line(chain: Chain, line: Line, points: ComplexArray, weights: FloatArra
     centred = points - middle
     way = complex(np.exp(0.5j * np.angle((weights * centred * centred).sum())))
     for rule in chain.rules:
-        if rule.kind == "angle":
-            way = complex(np.exp(1j * rule.value.real))
-        elif rule.kind == "x":
-            middle, way = complex(rule.value.real, middle.imag), 1j
-        else:
-            middle, way = complex(middle.real, rule.value.real), 1 + 0j
+        assert rule.kind == "angle", "a line keeps no other rule"
+        way = complex(np.exp(1j * rule.value.real))
     ends = [middle + ((z - middle) * way.conjugate()).real * way for z in (line.start, line.end)]
     return replace(chain, segments=(Line(*ends),))
 
@@ -411,12 +406,6 @@ def _rule_rows(segment: Segment, rule: Rule) -> list[tuple[FloatArray, float]]:
         )
         unit[0, at] = unit[1, at + 1] = 1.0
         return [(unit[0], away.real), (unit[1], away.imag)]
-    if rule.kind in ("x", "y"):
-        at = int(rule.kind == "y")
-        ends = (
-            (segment.start.imag, segment.end.imag) if at else (segment.start.real, segment.end.real)
-        )
-        return [(np.eye(4)[at + 2 * k], rule.value.real - ends[k]) for k in (0, 1)]
     if isinstance(segment, Line):
         turn = np.exp(1j * rule.value.real) * segment.start_tangent.conjugate()
         angle = float(np.angle(turn * turn)) / 2

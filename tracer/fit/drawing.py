@@ -20,7 +20,7 @@ _FURTHEST_TIP_PX = 2.5
 _PLACES = 6
 """Of the coordinates of rings in px: the same ring at another size is known again."""
 
-_FLATNESS = 0.05
+_FLATNESS = 0.005
 """Paths are checked for crossings as polygons within this share of the tolerance."""
 
 
@@ -30,8 +30,8 @@ def fit_drawing(
     """Fit lines, arcs and cubics to the rings of a region.
 
     Whatever the region, each ring becomes one closed path whose segments meet exactly, none of them
-    without length; outers run counter-clockwise, holes clockwise; flattened within a twentieth of
-    the tolerance no path crosses itself or another one. The same region gives the same drawing.
+    without length; outers run counter-clockwise, holes clockwise; flattened within a two-hundredth
+    of the tolerance no path crosses itself or another one. The same region gives the same drawing.
 
     A path follows its ring within the tolerance, but for three things. Where the ring is rounded
     at a corner by the pixels, the path goes on to where the sides meet; that is at most about a
@@ -65,7 +65,7 @@ def fit_drawing(
         flat, line = made_symmetric(flat, tolerance)
         said += (f"both halves made exactly alike about {line} line",) if line else ()
     paths = iter(flat)
-    shapes = [[_placed(next(paths), ring, 0, tolerance, pixel_mm) for ring in own] for own in rings]
+    shapes = [[_placed(next(paths), ring, tolerance, pixel_mm) for ring in own] for own in rings]
     shapes = _untangled(shapes, rings, tolerance_mm, pixel_mm)
     drawing = Drawing(tuple(Shape(paths[0], tuple(paths[1:])) for paths in shapes))
     return Fitted(drawing, said)
@@ -84,16 +84,13 @@ def _complex(ring: shapely.LinearRing) -> ComplexArray:
 
 def _fit(ring: ComplexArray, tolerance: float, pixel_mm: float) -> Path:
     """Return a ring fitted by itself, its tips no further out than the ring."""
-    origin = complex(ring[0])
-    fit = fit_ring((ring - origin) / pixel_mm, tolerance)
-    return _placed(fit.path(tolerance, tips=False), ring, origin, tolerance, pixel_mm)
+    fit = _known(np.round(ring / pixel_mm, _PLACES).tobytes(), round(tolerance, 9))
+    return _placed(fit.path(tolerance, tips=False), ring, tolerance, pixel_mm)
 
 
-def _placed(
-    path: Path, ring: ComplexArray, origin: complex, tolerance: float, pixel_mm: float
-) -> Path:
-    """Return the path, in px from `origin`, in mm; the ring itself where the path is no path."""
-    path = closed_up(path.mapped(pixel_mm, origin), 1e-7 * pixel_mm)
+def _placed(path: Path, ring: ComplexArray, tolerance: float, pixel_mm: float) -> Path:
+    """Return the path, in px, in mm; the ring itself where the path is no path."""
+    path = closed_up(path.mapped(pixel_mm, 0j), 1e-7 * pixel_mm)
     flat = path.points(0.1 * tolerance * pixel_mm) if len(path.segments) > 1 else np.empty(0)
     if len(flat) < 3 or not np.isfinite(flat).all():
         return polyline_path(ring.tolist())

@@ -15,7 +15,6 @@ from tracer.curves.path import Path
 from tracer.curves.segments import Arc, Line
 from tracer.fit.attempt import SpanFit
 from tracer.fit.chain import Rule
-from tracer.fit.grid import find_grid
 from tracer.fit.ring import RingFit
 
 _SHARE = 0.5
@@ -49,14 +48,11 @@ def made_regular(
     """
     fits = list(fits)
     levelled, parallel = _directions(fits, tolerance)
-    gridded = _gridded(fits, [part for part, _ in levelled], tolerance)
     radii = _radii(fits, tolerance)
-    counts = {"level": 0, "grid": 0, "parallel": 0, "radius": 0}
+    counts = {"level": 0, "parallel": 0, "radius": 0}
     wanted: dict[tuple[int, int], list[tuple[str, Rule]]] = {}
     for name, kind, found in (
-        ("level", "angle", [pair for pair in levelled if pair[0] not in gridded]),
-        ("grid", "x", [(part, line) for part, (kind, line) in gridded.items() if kind == "x"]),
-        ("grid", "y", [(part, line) for part, (kind, line) in gridded.items() if kind == "y"]),
+        ("level", "angle", levelled),
         ("parallel", "angle", parallel),
         ("radius", "radius", radii),
     ):
@@ -77,7 +73,6 @@ def made_regular(
     concentric = _concentric(fits, tolerance)
     said = [
         (counts["level"], "made exactly level or upright", "straight side"),
-        (counts["grid"], "put on the grid that they were drawn on", "level or upright side"),
         (counts["parallel"], "made exactly parallel to another", "straight side"),
         (counts["radius"], "given exactly the radius shared with another", "arc"),
         (concentric, "given exactly the centre shared with another", "circle"),
@@ -122,26 +117,6 @@ def _directions(
                 else:
                     others.append(part)
     return level, _alike(others)
-
-
-def _gridded(
-    fits: Sequence[RingFit], level: list[_Part], tolerance: float
-) -> dict[_Part, tuple[str, float]]:
-    """Return on which line of their common grid level and upright sides lie: "x" or "y", where."""
-    places: dict[_Part, tuple[int, float]] = {}
-    for part in level:
-        line = fits[part.ring].spans[part.span].chain.segments[part.segment]
-        middle, way = (line.start + line.end) / 2, line.end - line.start
-        upright = abs(way.real) < abs(way.imag)
-        places[part] = (0, middle.real) if upright else (1, middle.imag)
-    by_axis = [np.array([at for axis, at in places.values() if axis == k]) for k in (0, 1)]
-    grid = find_grid(by_axis[0], by_axis[1], tolerance)
-    found = {}
-    for part, (axis, at) in places.items():
-        on = None if grid is None else grid.line(axis, at)
-        if on is not None:
-            found[part] = ("xy"[axis], on)
-    return found
 
 
 def _radii(fits: Sequence[RingFit], tolerance: float) -> list[tuple[_Part, float]]:
