@@ -60,6 +60,9 @@ def hidden_places(verified: Verified, mended: Mended, bench: Bench) -> tuple[Bel
 def amended(mended: Mended, written: Region, hidden: Sequence[Below], bench: Bench) -> Mended:
     """Mend hidden places, as they are on the written outline.
 
+    Where that would add or take a piece or an opening nothing is mended, and every place is owned
+    up to: what was drawn comes or goes for a finding in the artwork only.
+
     Returns
     -------
     Mended
@@ -69,6 +72,8 @@ def amended(mended: Mended, written: Region, hidden: Sequence[Below], bench: Ben
     defects, scope = _looked_up(written, hidden, bench)
     work = Work(written, bench.sizes, bench.settings, bench.kept, scope=scope)
     mend_in_order(work, work.survey())
+    if _bodies(work.ink) != _bodies(written):
+        return owned_up(mended, written, hidden, bench, check_only=False)
     changes = shapely.get_parts(work.ink.symmetric_difference(written))
     changes = changes[shapely.area(changes) > 0]
     rest = work.survey().defects
@@ -86,6 +91,12 @@ def amended(mended: Mended, written: Region, hidden: Sequence[Below], bench: Ben
         ],
         check_only=False,
     )
+
+
+def _bodies(region: Region) -> tuple[int, int]:
+    """Return the number of pieces and of openings."""
+    parts = shapely.get_parts(region)
+    return len(parts), int(shapely.get_num_interior_rings(parts).sum())
 
 
 def owned_up(

@@ -159,7 +159,8 @@ def mend_in_order(work: Work, drawn: Survey) -> None:
     tolerance = sizes.tolerance
     found = drawn
     wanted = [d for d in drawn.defects if not work.leaves(d)]
-    changed = mend_bodies(found, wanted, sizes, repairs)
+    # small pieces and openings that an earlier repair left over are not removed as if drawn
+    changed = mend_bodies(found, wanted, sizes, repairs) if work.scope is None else []
     if changed:
         work.take(changed)
         found = work.survey()
