@@ -58,7 +58,8 @@ def carried_over(region: Region, before: Region, after: Region, *, within: float
     """Return `region` with the changes that lead from `before` to `after` made to it too.
 
     Where the result is nearer than `within` to a change it is `after`; so no slivers are left where
-    `before` and `region` differ by less.
+    `before` and `region` differ by less. Where they differ by more, as at a corner that is sharp in
+    one only, an opening that `after` has filled and a piece that it has not are left out.
     """
     zone = shapely.buffer(shapely.symmetric_difference(before, after), within, quad_segs=4)
     parts = shapely.get_parts(region)
@@ -67,7 +68,14 @@ def carried_over(region: Region, before: Region, after: Region, *, within: float
     near = shapely.intersection(after, zone)
     # both end at the same line, cut at different places: without a grid slits would be left there
     joined = valid_region(shapely.union(far, near, grid_size=_GRID_MM))
-    return as_region(shapely.MultiPolygon([*joined.geoms, *parts[~touched]]))  # the rest to a bit
+    made = [_without_filled(piece, after) for piece in joined.geoms if piece.intersects(after)]
+    return as_region(shapely.MultiPolygon([*made, *parts[~touched]]))  # the rest to a bit
+
+
+def _without_filled(piece: shapely.Polygon, solid: Region) -> shapely.Polygon:
+    """Return a piece without the openings that lie within `solid`."""
+    openings = [hole for hole in piece.interiors if not solid.contains(shapely.Polygon(hole))]
+    return shapely.Polygon(piece.exterior, openings)
 
 
 def _with_ordered_holes(polygon: shapely.Polygon) -> shapely.Polygon:
