@@ -127,7 +127,7 @@ def _looked_up(table: FloatImage, levels: Samples) -> FloatImage:
         return np.asarray(cv2.LUT(levels, table))
     values = np.empty(levels.shape, np.float32)
     for here in strips(*levels.shape):
-        np.take(table, levels[here], out=values[here])
+        np.take(table, levels[here], out=values[here], mode="clip")  # "raise" copies first
     return values
 
 

@@ -119,6 +119,8 @@ def _check_palette(image: Image.Image) -> None:
 
 def _colour(image: Image.Image, convert: Callable[..., Image.Image] | None) -> Pixels:
     """Return any other mode as RGB with alpha where it has one, as grey where all of it is grey."""
+    import cv2  # noqa: PLC0415 - heavy
+
     shape = (image.height, image.width)
     grey: NDArray[np.uint8] = np.empty(shape, np.uint8)
     colour: NDArray[np.uint8] | None = None
@@ -138,13 +140,15 @@ def _colour(image: Image.Image, convert: Callable[..., Image.Image] | None) -> P
         if colour is None:
             grey[here] = pixels & 0xFF
         else:
-            colour[here] = pixels.view(np.uint8).reshape(*pixels.shape, 4)[..., :3]
+            four = pixels.view(np.uint8).reshape(*pixels.shape, 4)
+            colour[here] = cv2.cvtColor(four, cv2.COLOR_RGBA2RGB)  # many times numpy's speed
     return Pixels(grey if colour is None else colour, alpha)
 
 
 def _whole(strip: Image.Image) -> NDArray[np.uint32]:
     """Return each pixel as one number, red in its lowest byte: one pass does for all channels."""
-    return np.asarray(strip.convert("RGBA")).view("<u4")[..., 0]
+    four = strip if strip.mode == "RGBA" else strip.convert("RGBA")
+    return np.asarray(four).view("<u4")[..., 0]
 
 
 def turned(samples: Samples, orientation: int) -> Samples:
