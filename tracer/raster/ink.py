@@ -159,12 +159,14 @@ def _one_ink(
     if alpha is not None and ink in {"auto", "alpha"}:
         text = "ink is what is not transparent"
         decisions = (*said, Decision("ink", text, "--ink dark"), *_white_inside(artwork, alpha))
+        check_screen(alpha >= 0.5)
         values, notes = without_shadow(alpha)
         return Inked(values, (*decisions, *notes), noisy=False)
     if ink in {"auto", "dark", "light"}:
         dark = None if ink == "auto" else ink == "dark"
         return _by_tone(artwork, alpha, said, dark)
     values, names = ink_of_colours(as_rgb(artwork.colour), alpha, asked_colours(ink))
+    check_screen(values >= 0.5)
     text = f"ink is {' and '.join(names)}, as asked"
     noisy = artwork.file_format in _LOSSY
     return Inked(values, (*said, Decision("ink", text, "--ink")), noisy=noisy)

@@ -184,8 +184,12 @@ def _pale_areas(colour: Samples, ground: NDArray[np.float32], length: float) -> 
     return int(np.count_nonzero(pale))
 
 
-def by_distance(colour: Samples, ground: NDArray[np.float32]) -> tuple[Tone, bool]:
+def by_distance(
+    colour: Samples, ground: NDArray[np.float32], faintest: float = _LEAST_INK
+) -> tuple[Tone, bool]:
     """Return the distance from the ground over the largest within two pixels, dark on light.
+
+    `faintest` is the share of the largest of all below which ink is taken as half of that.
 
     Also whether pale rulings were left out: what would make them ink is then asked of all ink.
     """
@@ -197,7 +201,7 @@ def by_distance(colour: Samples, ground: NDArray[np.float32]) -> tuple[Tone, boo
         distance[here] = np.abs(part) if part.ndim == 2 else np.linalg.norm(part, axis=2)
     top = float(np.quantile(distance[::4, ::4], 0.999))
     rulings, ruled = _rulings(distance, top)
-    least = max(_LEAST_INK * top, min(_OVER_RULINGS * rulings, 0.9 * top))
+    least = max(faintest * top, min(_OVER_RULINGS * rulings, 0.9 * top))
     nearby = cv2.dilate(distance, np.ones((5, 5), np.uint8))
     np.maximum(nearby, max(least, 1.0), out=nearby)
     distance /= nearby

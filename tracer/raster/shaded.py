@@ -3,6 +3,7 @@
 import dataclasses
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tracer.model import Decision
 from tracer.raster.lookout import PHOTO_SHARE
@@ -15,6 +16,10 @@ _PLAIN = 3
 """Levels of 255 within which a ground counts as plain: what JPEG leaves of one."""
 _SHARP_SHARE = 0.8
 _SHARP = 0.25
+_FADING = 0.1
+"""Change of alpha within 5 px below which it fades inside the design. Gentler than any shadow that
+could pass for sharp: a blur of 16 px. A judgement."""
+_FAINTEST = 0.1
 
 
 def shaded(colour: Samples, inked: Inked) -> Inked | None:
@@ -44,12 +49,49 @@ def shaded(colour: Samples, inked: Inked) -> Inked | None:
     )
 
 
+def shaded_alpha(alpha: FloatImage) -> tuple[FloatImage, tuple[Decision, ...]] | None:
+    """Return the coverage of a design whose alpha fades from one side to another, else None.
+
+    Where the half-way line of the alpha runs through the design, away from what is clear, it then
+    lies on a slope; over a shadow with an edge of its own it is steep. Besides, the design stands
+    sharply against what is clear, into which a shadow or a glow fades.
+    """
+    import cv2  # noqa: PLC0415 - heavy
+
+    within = cv2.erode(alpha, np.ones((5, 5), np.uint8)) > _SHARP
+    if steep_share(alpha, outline(alpha >= 0.5) & within, _FADING) > 0.5:
+        return None
+    eight = np.rint(alpha * 255).astype(np.uint8)
+    tone, _ = by_distance(eight, np.zeros(1, np.float32), _FAINTEST)
+    values = np.asarray(1 - tone.levels / np.float32(tone.white), dtype=np.float32)
+    if not _stands_sharply(values):
+        return None
+    text = "the design fades in transparency: all that stands out from the clear was taken"
+    decision = Decision("ink", text, "--threshold", warning=True, code="W_SHADED")
+    return values, (decision,)
+
+
+def outline(ink: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return the pixels on both sides of the edge of the ink."""
+    import cv2  # noqa: PLC0415 - heavy
+
+    box = np.ones((3, 3), np.uint8)
+    return np.asarray(cv2.morphologyEx(ink.view(np.uint8), cv2.MORPH_GRADIENT, box)) > 0
+
+
+def steep_share(values: FloatImage, edge: NDArray[np.bool_], step: float) -> float:
+    """Return at how many of the pixels of an edge values change by `step` within 5 px, or 1."""
+    import cv2  # noqa: PLC0415 - heavy
+
+    slope = cv2.morphologyEx(values, cv2.MORPH_GRADIENT, np.ones((5, 5), np.uint8))[edge]
+    return float(np.mean(slope > step)) if slope.size else 1.0
+
+
 def _stands_sharply(values: FloatImage) -> bool:
     """Tell whether coverage goes from nearly none to nearly all within five pixels of its edge."""
     import cv2  # noqa: PLC0415 - heavy
 
-    ink = (values >= 0.5).view(np.uint8)
-    edge = cv2.morphologyEx(ink, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)) > 0
+    edge = outline(values >= 0.5)
     box = np.ones((5, 5), np.uint8)
     low, high = cv2.erode(values, box)[edge], cv2.dilate(values, box)[edge]
     sharp = (low < _SHARP) & (high > 1 - _SHARP)

@@ -4,10 +4,14 @@ import numpy as np
 
 from tracer.model import Decision
 from tracer.raster.scalar import FloatImage, strips
+from tracer.raster.shaded import outline, shaded_alpha, steep_share
 
 _FLAT = 0.12
 _STRONGEST = 0.6
 _LEAST_SHARE = 0.01
+_STEEP = 0.25
+_STEEP_SHARE = 0.5
+"""Of the outline of a design with a shadow: what of it is no slope. A judgement."""
 
 
 def _most_weak(alpha: FloatImage) -> float:
@@ -30,7 +34,8 @@ def without_shadow(alpha: FloatImage) -> tuple[FloatImage, tuple[Decision, ...]]
     ``c + s (1 - c)`` (Porter and Duff, "Compositing digital images", 1984, the operator *over*).
     Shadow is what is weak, and flat: it changes by less than 12 % over three pixels, where a sharp
     edge goes from nothing to all within two pixels. Its strength under an edge is that of the
-    shadow within three pixels. Without a shadow the very same array comes back.
+    shadow within three pixels. Without a shadow the very same array comes back. A design that is
+    itself shaded in alpha, see `shaded_alpha`, keeps all of it.
     """
     import cv2  # noqa: PLC0415 - heavy
 
@@ -41,6 +46,9 @@ def without_shadow(alpha: FloatImage) -> tuple[FloatImage, tuple[Decision, ...]]
         return alpha, ()
     if _most_weak(alpha) < 5 * _LEAST_SHARE * ink:
         return alpha, ()
+    found = shaded_alpha(alpha)
+    if found is not None:
+        return found
     box = np.ones((3, 3), np.uint8)
     slope = cv2.morphologyEx(alpha, cv2.MORPH_GRADIENT, box)
     weak = ((slope < _FLAT) & (alpha > 0.004) & (alpha < _STRONGEST)).astype(np.uint8)
@@ -53,6 +61,9 @@ def without_shadow(alpha: FloatImage) -> tuple[FloatImage, tuple[Decision, ...]]
     strength = cv2.blur(strength, around)
     np.divide(strength, weight, out=strength, where=weight > 1e-6)
     strength[weight <= 1e-6] = 0
+    del weight
+    if steep_share(alpha, outline((alpha >= 0.5) & (weak == 0)), _STEEP) < _STEEP_SHARE:
+        return alpha, ()  # soft all round: no edge of its own
     out = np.empty_like(alpha)
     for here in strips(*alpha.shape):
         share = (alpha[here] - strength[here]) / (1 - strength[here])
