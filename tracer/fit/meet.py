@@ -16,7 +16,7 @@ def meeting(before: Segment, after: Segment) -> tuple[float, float] | None:
         q, dq = at(after, u)
         gap = q - p
         cross = (dp.conjugate() * dq).imag
-        if abs(cross) < 1e-3 * abs(dp) * abs(dq) or not np.isfinite(abs(gap)):
+        if abs(cross) <= 1e-3 * abs(dp) * abs(dq) or not np.isfinite(abs(gap)):
             return None
         dt = (gap.conjugate() * dq).imag / cross
         du = (gap.conjugate() * dp).imag / cross
