@@ -235,6 +235,9 @@ def disc(x: float, y: float, radius: float) -> FloatImage:
 def test_one_colour_on_tinted_paper() -> None:
     coverage = one(coloured((RED, TRUE)))
     assert np.abs(coverage.values - TRUE).max() < 0.02
+    said = {d.topic: d for d in coverage.decisions}
+    assert "#faf2dc" in said["threshold"].text  # CREAM; greys would say nothing here
+    assert (said["ink"].option, said["threshold"].option) == ("--ink COLOUR", "--threshold")
 
 
 def test_a_light_ink_has_its_edge_half_way_as_a_dark_one_has() -> None:

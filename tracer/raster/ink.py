@@ -3,6 +3,7 @@
 import dataclasses
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tracer.bounds import LEVELS
 from tracer.errors import InputError
@@ -192,7 +193,7 @@ def _toned(
         inked = stretched(tone, dark=True)
         many = "several colours" if several else "one colour"
         text = f"ink is what differs in colour from the ground ({many})"
-        notes = tuple(d for d in inked.decisions if d.topic != "polarity")
+        notes = tuple(_in_colour(d, ground) for d in inked.decisions if d.topic != "polarity")
         decisions = (*said, Decision("ink", text, "--ink COLOUR"), *notes)
         if ruled:
             text = "pale lines from border to border (squared or ruled paper) were left out"
@@ -203,6 +204,14 @@ def _toned(
         decisions = (*said, *inked.decisions)
     noisy = inked.noisy or artwork.file_format in _LOSSY
     return dataclasses.replace(inked, decisions=decisions, noisy=noisy)
+
+
+def _in_colour(said: Decision, ground: NDArray[np.float32]) -> Decision:
+    """Return what was said of paper and ink, which were no greys, in terms of the colours."""
+    if said.topic != "threshold":
+        return said
+    name = "#" + "".join(f"{round(float(part)):02x}" for part in ground)
+    return dataclasses.replace(said, text=f"the ground is {name}; the edge half-way to the ink")
 
 
 def _over_ground(colour: Samples, alpha: FloatImage, *, dark: bool) -> Samples:

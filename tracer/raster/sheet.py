@@ -45,7 +45,7 @@ def without_frame(values: FloatImage) -> tuple[FloatImage, tuple[Decision, ...]]
     gone = np.asarray(cv2.dilate(gone, np.ones((7, 7), np.uint8)))
     out = values.copy()
     out[(gone > 0) & ((labels == 0) | np.isin(labels, frame))] = 0
-    text = "a dark frame along the border (the lid of a scanner) was left out"
+    text = "a dark frame along the border (the lid of a scanner, a ruling) was left out"
     return out, (Decision("frame", text, warning=True, code="W_FRAME"),)
 
 
