@@ -2,6 +2,7 @@
 
 import base64
 import io
+from itertools import pairwise
 
 import numpy as np
 import shapely
@@ -17,6 +18,9 @@ _STOPS = np.array([0.0, 0.45, 0.8, 1.0], dtype=np.float32)
 _FLAT_MM = 1e-4
 _OVER = 3
 """Pixels are rendered this many times finer and averaged."""
+
+_BAND = 40
+"""Rows shaded at a time, so that the picture takes little memory."""
 
 _SMOOTH_PX = 0.8
 """Blur of the heights in pixels of the picture: below it the steps of the grid show as beads."""
@@ -38,22 +42,19 @@ def height_field(
     step = max(right - left, top - bottom) / pixels
     shape = (round((top - bottom) / step), round((right - left) / step))
     heights = np.zeros(shape, dtype=np.float32)
-    masks = [_mask(region, left, top, step, shape) for _, region in layers]
-    for k, (z, _) in enumerate(layers):
-        inside = masks[k] > 0
-        if k + 1 == len(layers):
-            heights[inside] = z
-            break
-        rise = layers[k + 1][0] - z
-        strip = inside & (masks[k + 1] == 0)
+    masks = (_mask(region, left, top, step, shape) for _, region in layers)
+    upper = next(masks)
+    for (z, _), (above, _) in pairwise(layers):
+        lower, upper = upper, next(masks)
+        rise = above - z
+        strip = (lower > 0) & (upper == 0)
         if rise < _FLAT_MM or not strip.any():
             heights[strip] = z
             continue
-        to_lower = cv2.distanceTransform(masks[k], cv2.DIST_L2, cv2.DIST_MASK_PRECISE)[strip]
-        to_upper = cv2.distanceTransform(1 - masks[k + 1], cv2.DIST_L2, cv2.DIST_MASK_PRECISE)[
-            strip
-        ]
+        to_lower = cv2.distanceTransform(lower, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)[strip]
+        to_upper = cv2.distanceTransform(1 - upper, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)[strip]
         heights[strip] = z + rise * to_lower / np.maximum(to_lower + to_upper, 1e-6)
+    heights[upper > 0] = layers[-1][0]
     return heights
 
 
@@ -67,11 +68,15 @@ def relief_png(
     box = (box[0] - margin, box[1] - margin, box[2] + margin, box[3] + margin)
     heights = height_field(layers, box, pixels * _OVER)
     step = max(box[2] - box[0], box[3] - box[1]) / (pixels * _OVER)
-    shaded = _shaded(heights, step)
     rows, columns = (n // _OVER for n in heights.shape)
-    cut = shaded[: rows * _OVER, : columns * _OVER]
-    mean = cut.reshape(rows, _OVER, columns, _OVER, 3).mean(axis=(1, 3))
-    image = Image.fromarray(np.clip(np.rint(mean), 0, 255).astype(np.uint8))
+    fields = [field[: rows * _OVER, : columns * _OVER] for field in _fields(heights, step)]
+    picture = np.empty((rows, columns, 3), dtype=np.uint8)
+    for first in range(0, rows, _BAND):
+        fine = slice(first * _OVER, (first + _BAND) * _OVER)
+        shaded = _shaded(*(field[fine] for field in fields))
+        mean = shaded.reshape(-1, _OVER, columns, _OVER, 3).mean(axis=(1, 3))
+        picture[first : first + _BAND] = np.clip(np.rint(mean), 0, 255)
+    image = Image.fromarray(picture)
     stream = io.BytesIO()
     image.save(stream, "PNG", optimize=True)
     return stream.getvalue()
@@ -82,12 +87,26 @@ def png_uri(data: bytes) -> str:
     return f"data:image/png;base64,{base64.b64encode(data).decode('ascii')}"
 
 
-def _shaded(heights: Heights, step: float) -> NDArray[np.float32]:
+def _fields(heights: Heights, step: float) -> tuple[Heights, ...]:
+    """Return what the light of a pixel depends on, each of the form of the heights.
+
+    The heights; their slopes to the right and down; how far round about it is higher; the shadow.
+    """
     import cv2  # noqa: PLC0415
 
-    metal = heights > 0
     smooth = cv2.GaussianBlur(heights, (0, 0), _SMOOTH_PX * _OVER)
     dy, dx = np.gradient(smooth, np.float32(step))
+    # hollows get less of the sky: the height below the mean height round about
+    higher = cv2.GaussianBlur(heights, (0, 0), 1.2 / step) - heights
+    shadow = cv2.GaussianBlur((heights > 0).astype(np.float32), (0, 0), 0.7 / step)
+    shift = round(0.5 / step)
+    return heights, dx, dy, higher, np.roll(shadow, (shift, shift), axis=(0, 1))
+
+
+def _shaded(
+    heights: Heights, dx: Heights, dy: Heights, higher: Heights, shadow: Heights
+) -> NDArray[np.float32]:
+    """Return the colour of every pixel, (rows, columns, 3), of 255."""
     # steep walls are flattened, so that they read as lines of light and shade
     slope = np.hypot(dx, dy)
     tame = np.where(slope > 0, np.arctan(slope * 0.9) / np.maximum(slope, 1e-9), 1.0)
@@ -97,17 +116,12 @@ def _shaded(heights: Heights, step: float) -> NDArray[np.float32]:
     diffuse = np.clip(normal @ light, 0, 1)
     half = light + np.array([0, 0, 1], dtype=np.float32)
     gleam = np.clip(normal @ (half / np.linalg.norm(half)), 0, 1) ** 24
-    # hollows get less of the sky: the height below the mean height round about
-    around = cv2.GaussianBlur(heights, (0, 0), 1.2 / step)
-    hollow = np.clip((around - heights) * 0.5, 0, 0.35)
+    hollow = np.clip(higher * 0.5, 0, 0.35)
     tone = np.clip(0.22 + 0.66 * diffuse + 0.3 * gleam - hollow, 0, 1)
     channels = [np.interp(tone, _STOPS, _METAL[:, k]).astype(np.float32) for k in range(3)]
     colour = np.stack(channels, axis=-1)
-    shadow = cv2.GaussianBlur(metal.astype(np.float32), (0, 0), 0.7 / step)
-    shift = round(0.5 / step)
-    shadow = np.roll(shadow, (shift, shift), axis=(0, 1))
     ground = 255 - 60 * np.clip(shadow, 0, 1)
-    return np.where(metal[..., None], colour, ground[..., None])
+    return np.where(heights[..., None] > 0, colour, ground[..., None])
 
 
 def _mask(
