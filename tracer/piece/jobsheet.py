@@ -85,8 +85,12 @@ def _sizes(plan: Plan, record: dict[str, Any]) -> Html:
         ("Thickness in all", thick, (thick + 2 * stock) * scale),
     ]
     rows += [
-        (f"{design.level.name.capitalize()} design", abs(h), abs(h) * scale)
-        for design in plan.designs
+        (
+            f"{design.level.name.capitalize()} design, about {told['layers']:.0f} layers",
+            abs(h),
+            abs(h) * scale,
+        )
+        for design, told in zip(plan.designs, record["designs"], strict=True)
         if (h := design.level.height_mm)
     ]
     if plan.hole:

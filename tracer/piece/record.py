@@ -99,6 +99,7 @@ def make_record(plan: Plan, files: Sequence[str]) -> dict[str, Any]:
                 "artwork": plain(design.artwork),
                 "use": design.level.name,
                 "height_mm": design.level.height_mm,
+                "layers": _n(abs(design.level.height_mm) * scale / plan.wish.layer_mm, 2),
                 "width_mm": _n(design.width_mm),
                 "at_mm": _pair(design.at),
                 "turn_deg": design.turn_deg,
