@@ -6,6 +6,7 @@ import shapely
 
 from tracer.curves.path import Drawing, Path, Shape, polyline_path
 from tracer.curves.regions import as_region
+from tracer.curves.segments import Arc, Line
 from tracer.piece.blank import Disc, circle, drawn_blank
 
 DISC = drawn_blank(Disc(50))
@@ -37,6 +38,12 @@ def drawing_of(shape: shapely.Geometry) -> Drawing:
 
 def box(x0: float, y0: float, x1: float, y1: float) -> Drawing:
     return drawing_of(shapely.box(x0, y0, x1, y1))
+
+
+def sector(radius: float, angle: float) -> Drawing:
+    end = complex(radius * math.cos(angle), radius * math.sin(angle))
+    sides = (Line(0j, radius + 0j), Arc(radius + 0j, end, angle), Line(end, 0j))
+    return Drawing((Shape(Path(sides)),))
 
 
 def frustum_mm3(r0: float, r1: float, height: float) -> float:

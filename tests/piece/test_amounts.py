@@ -177,7 +177,7 @@ def test_rubber_of_a_round_and_of_a_boxed_mould() -> None:
 
 
 def test_heat_to_melt_tin() -> None:
-    assert heat_to_melt_kj(100, 59.2, 0.227, 0.245, 231.928, 290) == pytest.approx(12.15, abs=0.02)
+    assert heat_to_melt_kj(100, 59.2, 0.227, 0.245, 231.928, 290) == pytest.approx(12.15, abs=0.005)
 
 
 # Young-Laplace, 2 gamma/(rho g w), gamma 0.55 N/m, rho 6970

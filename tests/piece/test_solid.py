@@ -13,9 +13,16 @@ import shapely
 import trimesh
 from hypothesis import given
 
-from tests.piece.forms import DISC, box, drawing_of, frustum_mm3, ring, rounded_disc_mm3, spot
-from tracer.curves.path import Drawing, Path, Shape
-from tracer.curves.segments import Arc, Line
+from tests.piece.forms import (
+    DISC,
+    box,
+    drawing_of,
+    frustum_mm3,
+    ring,
+    rounded_disc_mm3,
+    sector,
+    spot,
+)
 from tracer.piece.balance import integrate, tilt_deg
 from tracer.piece.blank import Disc, Oval, Rectangle, drawn_blank, grown_blank, grown_silhouette
 from tracer.piece.flat import exact_centroid, region_of
@@ -144,12 +151,6 @@ def test_centroids_of_areas() -> None:
     assert exact_centroid(angle) == pytest.approx(13.5714 + 13.5714j, abs=1e-4)
 
 
-def sector(radius: float, angle: float) -> Drawing:
-    end = complex(radius * math.cos(angle), radius * math.sin(angle))
-    sides = (Line(0j, radius + 0j), Arc(radius + 0j, end, angle), Line(end, 0j))
-    return Drawing((Shape(Path(sides)),))
-
-
 def test_solid_centroids() -> None:
     # disc with a hole at 20: the centroid moves 0.12882 away from it (moments of area)
     x, y, z = integrate(solid_of(Piece(DISC, 5, hole=Hole((0, 20), 4)))).centroid_mm
@@ -195,6 +196,21 @@ def test_facets_lie_within_a_fiftieth_of_a_millimetre() -> None:
     from_axis = np.hypot(rim[on_round] - 22, middle[on_round, 2] - 2)
     assert on_round.sum() > 1000
     assert np.abs(from_axis - 3).max() < 0.02
+
+
+def test_walls_in_plan_lie_within_a_fiftieth_too() -> None:
+    # a ring of radii 15 and 13, drafted by 2 degrees: cones; above its fillet of 0.3, below its top
+    triangles = (mesh := mesh_of(solid_of(PIECES["raised"]))).vertices[mesh.triangles]
+    middle = triangles.mean(axis=1)
+    radius, z = np.hypot(middle[:, 0], middle[:, 1]), middle[:, 2]
+    lean = math.tan(math.radians(2))
+    for top, side in ((15, 1), (13, -1)):
+        cone = top + side * (6 - z) * lean
+        on_wall = (z > 5.31) & (z < 5.99) & ((radius > 14) == (side > 0)) & (radius < 17)
+        assert on_wall.sum() > 100
+        off = np.abs(radius - cone)[on_wall] * math.cos(math.radians(2))
+        assert off.max() < 0.02
+        assert off.max() > 1e-6  # the ruler sees facets
 
 
 def test_layers_are_nested() -> None:
