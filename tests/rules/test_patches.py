@@ -15,9 +15,9 @@ from tracer.rules.patches import grown, losable
 
 SIDE = 10.0
 RADII = [0.25, 0.4, 1.0]
-# arcs are polygons of 16 chords a quarter: one over an angle a = pi / 32 misses r^2 (a - sin a) / 2,
-# the 64 of a disc 0.00505 r^2, which is 0.6 % of (4 - pi) r^2
-ARCS = 0.006
+# arcs are polygons of 24 chords a quarter: a chord over an angle a = pi / 48 misses
+# r^2 (a - sin a) / 2, the 96 of a disc 0.00224 r^2, which is 0.26 % of (4 - pi) r^2
+ARCS = 0.003
 
 
 @pytest.mark.parametrize("radius", RADII)
