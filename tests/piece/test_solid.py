@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import shapely
 import trimesh
-from hypothesis import given
+from hypothesis import example, given
 
 from tests.piece.forms import (
     DISC,
@@ -275,6 +275,7 @@ def test_files_are_the_same_bytes_twice_and_carry_no_date() -> None:
         assert {entry.date_time[0] for entry in archive.infolist()} == {1980}
 
 
+@example([(0.0, 9.9e-185, 1.0), (0.0, 0.0, 1.0)], 1.0, 0.0, 0.0, 0.0)  # rounded away with a warning
 @given(
     st.lists(
         st.tuples(st.floats(-20, 20), st.floats(-20, 20), st.floats(0.3, 6)), min_size=1, max_size=7

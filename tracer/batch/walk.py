@@ -15,7 +15,10 @@ IMAGES = frozenset(
 """Kinds that are read."""
 
 OTHER_ART = frozenset(
-    ".ai .avif .cdr .eps .heic .heif .ico .jp2 .j2k .pcx .pdf .ps .psd .svg .svgz .tga .xcf".split()  # noqa: SIM905 - a list of words
+    (
+        ".ai .avif .cdr .eps .heic .heif .ico .jp2 .j2k .pcx .pdf .ps .psd .svg .svgz .tga .xcf"
+        " .arw .cr2 .cr3 .dng .nef .orf .raf .rw2"  # what cameras write
+    ).split()
 )
 """Kinds that hold artwork but are not read: each gets its row, so that none is missed."""
 

@@ -121,7 +121,10 @@ def _within(section: Region, below: Region) -> Region:
 
 def _on_grid(section: shapely.Geometry) -> Region:
     """Put vertices on the grid, with no vertex used twice."""
-    region = as_region(shapely.set_precision(section, _GRID))
+    # coordinates like 1e-185 raise flags of the processor in GEOS, which rounds them to 0
+    with np.errstate(all="ignore"):
+        section = shapely.set_precision(section, _GRID)
+    region = as_region(section)
     for attempt in range(1, _MOST_TRIES + 1):
         region = as_region(shapely.MultiPolygon([p for p in region.geoms if p.area > _GRID]))
         keys = _keys(shapely.get_coordinates(region))
