@@ -14,12 +14,9 @@ IMAGES = frozenset(
 )
 """Kinds that are read."""
 
-OTHER_ART = frozenset(
-    (
-        ".ai .avif .cdr .eps .heic .heif .ico .jp2 .j2k .pcx .pdf .ps .psd .svg .svgz .tga .xcf"
-        " .arw .cr2 .cr3 .dng .nef .orf .raf .rw2"  # what cameras write
-    ).split()
-)
+_OTHER = ".ai .avif .cdr .eps .heic .heif .ico .jp2 .j2k .pcx .pdf .ps .psd .svg .svgz .tga .xcf"
+_OF_CAMERAS = ".arw .cr2 .cr3 .dng .nef .orf .raf .rw2"
+OTHER_ART = frozenset(f"{_OTHER} {_OF_CAMERAS}".split())
 """Kinds that hold artwork but are not read: each gets its row, so that none is missed."""
 
 _SYSTEM = frozenset({"thumbs.db", "desktop.ini", "__macosx"})
