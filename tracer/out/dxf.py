@@ -11,13 +11,12 @@ from tracer.curves.path import Drawing, Path
 from tracer.curves.segments import Arc, Cubic, Line, Segment
 
 if TYPE_CHECKING:
+    from ezdxf.document import Drawing as DxfDocument
     from ezdxf.layouts.layout import Modelspace
 
 MILLIMETRES = 4
 """$INSUNITS of the DXF reference."""
 
-_FIXED_DATE = 2451544.5
-"""Julian date of 2000-01-01, so that the same drawing gives the same bytes."""
 _BEZIER_KNOTS = (0.0, 0.0, 0.0, 0.0, 1.0, 1.0, 1.0, 1.0)
 
 
@@ -31,14 +30,7 @@ def write_dxf(drawings: dict[str, Drawing], *, comment: str) -> str:
     comment
         Written in the first lines of the file.
     """
-    # 0.9 s to import: only when asked for
-    from ezdxf import options  # type: ignore[attr-defined] # noqa: PLC0415 - re-exported, unsaid
-    from ezdxf.filemanagement import new  # noqa: PLC0415
-
-    options.write_fixed_meta_data_for_testing = True
-    document = new("R2010", units=MILLIMETRES)
-    document.header["$MEASUREMENT"] = 1
-    document.header["$LUNITS"] = 2
+    document = new_document()
     space = document.modelspace()
     for name, drawing in drawings.items():
         document.layers.add(name, color=7)
@@ -47,6 +39,24 @@ def write_dxf(drawings: dict[str, Drawing], *, comment: str) -> str:
             _add_path(space, shape.outer, name)
             for hole in shape.holes:
                 _add_path(space, hole, f"{name}-openings")
+    return document_text(document, comment=comment)
+
+
+def new_document() -> "DxfDocument":
+    """Return an empty DXF document, R2010 in millimetres, without the date of today."""
+    # 0.9 s to import: only when asked for
+    from ezdxf import options  # type: ignore[attr-defined] # noqa: PLC0415 - re-exported, unsaid
+    from ezdxf.filemanagement import new  # noqa: PLC0415
+
+    options.write_fixed_meta_data_for_testing = True
+    document = new("R2010", units=MILLIMETRES)
+    document.header["$MEASUREMENT"] = 1
+    document.header["$LUNITS"] = 2
+    return document
+
+
+def document_text(document: "DxfDocument", *, comment: str) -> str:
+    """Return a document as DXF text, a comment in its first lines; the same one, the same text."""
     for kind in sorted(document.entitydb.dxf_types_in_use()):
         document.classes.add_class(kind)  # ezdxf would list them in the order of a set
     stream = io.StringIO()

@@ -1,10 +1,9 @@
 """The plan as DXF R2010 in millimetres: a layer for each part, at finished and at master size."""
 
-import io
 from typing import TYPE_CHECKING
 
 from tracer.curves.path import Drawing
-from tracer.out.dxf import MILLIMETRES, add_segment
+from tracer.out.dxf import add_segment, document_text, new_document
 from tracer.out.svg import xml_text
 from tracer.piece.drawings import GAP_MM, LAYERS, layers_of, marks_of
 from tracer.piece.plan import Plan
@@ -23,13 +22,7 @@ def plan_dxf(plan: Plan, *, mark: str) -> str:
     master size to the right of it, on layers named ``master-...``. Circles, arcs and lines are
     themselves, cubics splines of degree 3. The same plan gives the same text.
     """
-    from ezdxf import options  # type: ignore[attr-defined] # noqa: PLC0415 - 0.9 s to import
-    from ezdxf.filemanagement import new  # noqa: PLC0415
-
-    options.write_fixed_meta_data_for_testing = True
-    document = new("R2010", units=MILLIMETRES)
-    document.header["$MEASUREMENT"] = 1
-    document.header["$LUNITS"] = 2
+    document = new_document()
     space = document.modelspace()
     scale = plan.allowance.master_scale
     finished = layers_of(plan, plan.piece)
@@ -48,9 +41,7 @@ def plan_dxf(plan: Plan, *, mark: str) -> str:
     for found in marks_of(plan):
         space.add_circle(found.at, 1.5, dxfattribs={"layer": "marks"})
         _text(space, found.label, (found.at[0] - 0.7, found.at[1] - 0.7), 1.4, "marks")
-    stream = io.StringIO()
-    document.write(stream)
-    return f"999\n{' '.join(xml_text(mark).split())}\n{stream.getvalue()}"
+    return document_text(document, comment=xml_text(mark))
 
 
 def _add(space: "Modelspace", drawing: Drawing, layer: str) -> None:
