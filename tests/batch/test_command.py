@@ -84,7 +84,6 @@ def test_in_a_box_and_at_one_scale(source: Path, tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.xfail(reason="the DXF of a plan can differ from one run to the next; cause not found")
 def test_a_line_may_carry_a_plan(source: Path, tmp_path: Path) -> None:
     """Issue 7: every file of the plan beside the outline; mass and price in index and tables."""
     out, sheet = tmp_path / "out", source / "jobs.csv"
