@@ -8,6 +8,7 @@ from tracer.curves.path import Drawing, Path, Shape, polyline_path
 from tracer.curves.regions import as_region
 from tracer.curves.segments import Arc, Line
 from tracer.piece.blank import Disc, circle, drawn_blank
+from tracer.piece.flat import region_of
 
 DISC = drawn_blank(Disc(50))
 
@@ -44,6 +45,12 @@ def sector(radius: float, angle: float) -> Drawing:
     end = complex(radius * math.cos(angle), radius * math.sin(angle))
     sides = (Line(0j, radius + 0j), Arc(radius + 0j, end, angle), Line(end, 0j))
     return Drawing((Shape(Path(sides)),))
+
+
+def centroid(drawing: Drawing) -> complex:
+    """Return the centroid of the polygons that a plan measures, flattened finely."""
+    point = region_of(drawing, 0.0005).centroid
+    return complex(point.x, point.y)
 
 
 def frustum_mm3(r0: float, r1: float, height: float) -> float:

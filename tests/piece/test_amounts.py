@@ -6,11 +6,10 @@ import pytest
 
 from tests.piece.forms import DISC, box
 from tracer.errors import UsageError
-from tracer.piece.allowance import Allowance, calibrated_scale, contraction_of, shrink_rule_percent
+from tracer.piece.allowance import Allowance, calibrated_scale
 from tracer.piece.amounts import (
     checked_density,
     freeze_s,
-    heat_to_melt_kj,
     mass_g,
     mixed_density,
     rubber_mm3,
@@ -107,11 +106,9 @@ def test_every_alloy_has_what_planning_needs() -> None:
         assert metal.melt_basis
 
 
-def test_contraction_of_tin() -> None:
+def test_master_of_a_tin_casting() -> None:
     # 22.0e-6 /K (CRC) from the ITS-90 freezing point to 20 C; 50 mm wanted
-    s = contraction_of(22.0e-6, 231.928)
-    assert 100 * s == pytest.approx(0.4662, abs=5e-5)
-    assert 50 * Allowance(s).master_scale == pytest.approx(50.2342, abs=5e-5)
+    assert 50 * Allowance(22.0e-6 * (231.928 - 20)).master_scale == pytest.approx(50.2342, abs=5e-5)
     assert 50 * Allowance(0.02).master_scale == pytest.approx(51.0204, abs=5e-5)  # not 51.0000
 
 
@@ -122,14 +119,6 @@ def test_warm_rubber_turns_the_sign(mould_c: float, scale: float) -> None:
     # cast = master (1 - 0.001)(1 + 2.8e-4 (T - 20))(1 - 23e-6 (232 - 20)), worked by hand
     allowance = Allowance(23e-6 * 212, 0.001, mould_c, 2.8e-4)
     assert allowance.master_scale == pytest.approx(scale, abs=6e-5)
-
-
-@pytest.mark.parametrize(
-    ("inches", "percent"),
-    [(3 / 16, 1.5625), (1 / 4, 2.0833), (5 / 16, 2.6042), (1 / 8, 1.0417), (1 / 12, 0.6944)],
-)
-def test_shrink_rules_in_inches_a_foot(inches: float, percent: float) -> None:
-    assert shrink_rule_percent(inches) == pytest.approx(percent, abs=5e-5)
 
 
 def test_calibration_from_a_measured_casting() -> None:
@@ -174,10 +163,6 @@ def test_rubber_of_a_round_and_of_a_boxed_mould() -> None:
     assert round_ == pytest.approx(47909.3, rel=1e-4)
     plate = region_of(box(-25, -15, 25, 15))
     assert rubber_mm3(plate, 4, 6000, 10, 10, boxed=True) == pytest.approx(43000)
-
-
-def test_heat_to_melt_tin() -> None:
-    assert heat_to_melt_kj(100, 59.2, 0.227, 0.245, 231.928, 290) == pytest.approx(12.15, abs=0.005)
 
 
 # Young-Laplace, 2 gamma/(rho g w), gamma 0.55 N/m, rho 6970

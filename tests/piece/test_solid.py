@@ -16,6 +16,7 @@ from hypothesis import example, given
 from tests.piece.forms import (
     DISC,
     box,
+    centroid,
     drawing_of,
     frustum_mm3,
     ring,
@@ -25,7 +26,7 @@ from tests.piece.forms import (
 )
 from tracer.piece.balance import integrate, tilt_deg
 from tracer.piece.blank import Disc, Oval, Rectangle, drawn_blank, grown_blank, grown_silhouette
-from tracer.piece.flat import exact_centroid, region_of
+from tracer.piece.flat import region_of
 from tracer.piece.mesh import Mesh, mesh_of, nested_layers
 from tracer.piece.meshfile import write_3mf, write_stl
 from tracer.piece.section import cut_along
@@ -141,14 +142,14 @@ def test_volume_of_a_fillet() -> None:
 # 2 r sin a/(3 a), triangle h/3; composite shapes worked by hand.
 def test_centroids_of_areas() -> None:
     half = sector(20, math.pi)
-    assert exact_centroid(half).imag == pytest.approx(8.4883, abs=5e-5)
+    assert centroid(half).imag == pytest.approx(8.4883, abs=5e-5)
     part = sector(30, math.pi / 3).mapped(complex(math.cos(math.pi / 6), -math.sin(math.pi / 6)))
-    assert exact_centroid(part).real == pytest.approx(19.0986, abs=5e-5)
+    assert centroid(part).real == pytest.approx(19.0986, abs=5e-5)
     side = 40
     triangle = drawing_of(shapely.Polygon([(0, 0), (side, 0), (20, side * math.sqrt(3) / 2)]))
-    assert exact_centroid(triangle).imag == pytest.approx(11.5470, abs=5e-5)
+    assert centroid(triangle).imag == pytest.approx(11.5470, abs=5e-5)
     angle = drawing_of(shapely.box(0, 0, 40, 40).difference(shapely.box(10, 10, 40, 40)))
-    assert exact_centroid(angle) == pytest.approx(13.5714 + 13.5714j, abs=1e-4)
+    assert centroid(angle) == pytest.approx(13.5714 + 13.5714j, abs=1e-4)
 
 
 def test_solid_centroids() -> None:

@@ -47,15 +47,6 @@ class Allowance:
         return 1 / ((1 - self.contraction) * (1 - self.rubber) * growth)
 
 
-def contraction_of(expansion_per_k: float, freezing_c: float) -> float:
-    """Return the linear contraction from freezing to 20 C: ``alpha (T_f - 20)``.
-
-    >>> round(100 * contraction_of(22.0e-6, 231.928), 4)
-    0.4662
-    """
-    return expansion_per_k * (freezing_c - ROOM_C)
-
-
 def calibrated_scale(measured_mm: float, wanted_mm: float, master_scale: float = 1.0) -> float:
     """Return the master scale that a measured casting asks for.
 
@@ -79,12 +70,3 @@ def calibrated_scale(measured_mm: float, wanted_mm: float, master_scale: float =
             subject="--measured",
         )
     return master_scale * ratio
-
-
-def shrink_rule_percent(inches_per_foot: float) -> float:
-    """Return a pattern-maker's allowance printed in inches per foot as per cent.
-
-    >>> round(shrink_rule_percent(3 / 16), 4)
-    1.5625
-    """
-    return inches_per_foot / 12 * 100

@@ -127,14 +127,3 @@ def chvorinov_constant(  # noqa: PLR0913 - the symbols of the formula
     heat_out = density * (latent + heat * superheat)
     flow = 2 / math.sqrt(math.pi) * math.sqrt(mould_k * mould_density * mould_heat)
     return float((heat_out / (flow * (freezing_c - mould_c))) ** 2 / 1e6)
-
-
-def heat_to_melt_kj(mass: float, latent: float, solid_heat: float, liquid_heat: float,
-                    freezing_c: float, pour_c: float) -> float:  # fmt: skip
-    """Return the heat that a mass in g takes from 20 C to the pour, in kJ (J/g, J/gK).
-
-    >>> round(heat_to_melt_kj(100, 59.2, 0.227, 0.245, 231.928, 290), 1)
-    12.2
-    """
-    warm = solid_heat * (freezing_c - 20) + latent + liquid_heat * (pour_c - freezing_c)
-    return mass * warm / 1000

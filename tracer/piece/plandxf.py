@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from ezdxf.layouts.layout import Modelspace
 
 _COLOURS = {"blank": 7, "raised": 5, "sunk": 30, "rim": 5, "hole": 1, "marks": 3}
-"""AutoCAD colour index numbers, as the format wants them."""
+"""Colours by their number in the DXF reference."""
 
 
 def plan_dxf(plan: Plan, *, mark: str) -> str:
