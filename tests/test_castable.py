@@ -148,10 +148,20 @@ def test_hostile_shapes(seed: int, role: Role) -> None:
             raise
 
 
-@pytest.mark.xfail(strict=False, reason="a corner at the very 60 degrees can fall either way")
+_EITHER_WAY = pytest.mark.xfail(
+    strict=False, reason="a corner at the very 60 degrees can fall either way"
+)
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("name", ["turned", "mirrored", "shifted"])
-@pytest.mark.parametrize("drawing", list(mixed(6, seed=3)), ids=lambda d: d.name)
+@pytest.mark.parametrize(
+    "drawing",
+    [
+        pytest.param(d, id=d.name, marks=[_EITHER_WAY] if d.name == "serif-0040" else [])
+        for d in mixed(6, seed=3)
+    ],
+)
 def test_turned_mirrored_and_shifted_artwork_has_the_same_findings(
     drawing: TrueDrawing, name: str
 ) -> None:

@@ -188,14 +188,11 @@ Segment = Line | Arc | Cubic
 
 @cache
 def _gauss_legendre(count: int) -> tuple[FloatArray, FloatArray]:
-    """Return nodes in (-1, 1) and weights (Golub and Welsch, Math. Comp. 23, 1969).
+    """Return nodes in (-1, 1) and weights."""
+    from numpy.polynomial.legendre import leggauss  # noqa: PLC0415 - 10 ms, not for every drawing
 
-    numpy.polynomial has them too, but takes 10 ms to load.
-    """
-    k = np.arange(1, count)
-    beside = k / np.sqrt(4.0 * k**2 - 1)
-    nodes, vectors = np.linalg.eigh(np.diag(beside, 1) + np.diag(beside, -1))
-    return nodes, 2 * vectors[0] ** 2
+    nodes, weights = leggauss(count)
+    return np.asarray(nodes), np.asarray(weights)
 
 
 def _unit(*candidates: complex) -> complex:

@@ -235,9 +235,10 @@ def _note(note: Note) -> dict[str, Any]:
 
 def _finding(finding: Finding, at: tuple[float, float]) -> dict[str, Any]:
     kind = str(finding.kind).replace("-", " ")
+    wide = f" of {shown_length(finding.width_mm)}" if finding.width_mm else ""
     return {
         "kind": str(finding.kind),
-        "text": f"{kind} of {shown_length(finding.width_mm)}: {plain(finding.action)}",
+        "text": f"{kind}{wide}: {plain(finding.action)}",
         "rule": "shop rule",
         "basis": f"limit {shown_length(finding.limit_mm)} of the process",
         "at_mm": _pair(at),
