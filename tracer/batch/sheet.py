@@ -16,9 +16,9 @@ COLUMNS = ("file", "width", "height", "process", "role", "plan", "notes")
 LARGEST_SHEET = 50_000_000
 
 TEMPLATE_CSV = """\
-file,width,height,process,role,notes
-heron.png,50mm,,pewter-silicone,raised,brooch for the ferry house
-signs/anchor.png,,2in,,silhouette,
+file,width,height,process,role,plan,notes
+heron.png,50mm,,pewter-silicone,raised,,brooch for the ferry house
+signs/anchor.png,,2in,,silhouette,,
 """
 
 TEMPLATE_TOML = """\
