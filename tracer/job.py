@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from tracer.errors import Status
-from tracer.model import Result
+from tracer.model import Artwork, Result
 from tracer.settings import Settings
 
 
@@ -21,7 +21,7 @@ class Outputs:
 
     texts: dict[str, str]
     reports: tuple[dict[str, object], ...]
-    thumbnail: bytes  # WebP, before and after
+    artwork: Artwork
     status: Status
 
 
@@ -30,7 +30,6 @@ def work(
     name: str,
     settings: Settings,
     *,
-    thumbnail_px: int = 0,
     progress: Callable[[str], None] = lambda _: None,
 ) -> Outputs:
     """Work one artwork and write down all that comes of it.
@@ -41,7 +40,6 @@ def work(
         If the artwork cannot be read or worked, or the settings are wrong.
     """
     from tracer.out.page import make_page  # noqa: PLC0415 - heavy
-    from tracer.out.rasters import thumbnail  # noqa: PLC0415
     from tracer.out.report import make_report, report_text  # noqa: PLC0415
     from tracer.pipeline import trace_all  # noqa: PLC0415
 
@@ -60,8 +58,7 @@ def work(
         if settings.dxf:
             texts[mark + ".dxf"] = _dxf(result)
         reports.append(report)
-    picture = thumbnail(results[0], thumbnail_px) if thumbnail_px else b""
-    return Outputs(texts, tuple(reports), picture, status_of(results))
+    return Outputs(texts, tuple(reports), results[0].artwork, status_of(results))
 
 
 def status_of(results: tuple[Result, ...]) -> Status:

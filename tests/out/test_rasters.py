@@ -11,8 +11,7 @@ from PIL import Image
 
 from tests.out.results import all_kinds, plate
 from tracer.curves.regions import as_region
-from tracer.model import Mended, Verdict
-from tracer.out.rasters import artwork_raster, ink_raster, thumbnail, width_map
+from tracer.out.rasters import artwork_raster, ink_raster, width_map
 from tracer.settings import Role
 
 STRIPED = 8  # index in the palette of what is below least
@@ -48,24 +47,6 @@ def test_corners_of_something_thick_are_not_thin() -> None:
 def test_in_a_sunk_design_metal_and_mould_change_places() -> None:
     assert bands(0.86, role=Role.SUNK)[150, 300] == 4 + 2  # the ink is mould
     assert bands(0.86, role=Role.SUNK)[20, 300] == 3  # the land is metal
-
-
-def test_thumbnail_shows_what_was_added_and_taken() -> None:
-    result = plate()
-    grown = as_region(result.drawn.union(shapely.box(*result.drawn.bounds).buffer(2)))
-    with Image.open(
-        io.BytesIO(thumbnail(replace(result, mended=Mended(grown, (), Verdict.AT_RISK, 1)), 1200))
-    ) as image:
-        picture = np.asarray(image.convert("RGB")).astype(int)
-        assert image.format == "WEBP"
-    assert max(picture.shape[:2]) == 1200
-    blue = (np.abs(picture - (0, 114, 178)).max(axis=2) < 4).mean()
-    # 2 mm round 40 x 20 and the hole of r 5, of a box of 44 x 24 grown by 4 % of 44 on every side;
-    # round corners: Steiner's formula for the area of a parallel body. 280 mm of edge, a mixed
-    # pixel wide, are 3.4 % of it
-    added = 2 * 60 * 2 + np.pi * 4 + np.pi * 25
-    assert blue == pytest.approx(added / ((44 + 3.52) * (24 + 3.52)), rel=0.05)
-    assert len(thumbnail(result, 320)) < 12_000
 
 
 def test_white_ink_on_nothing_is_shown_on_a_dark_ground() -> None:

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from tracer.model import Artwork
+
 THUMBNAIL_PX = 240
 """Longest side of a thumbnail: 45 mm on paper at 135 dpi, a few kilobytes."""
 
@@ -126,7 +128,7 @@ def run_task(task: Task) -> Answer:
     done: Answer = {
         "texts": dict(outputs.texts),
         "reports": [dict(report) for report in outputs.reports],
-        "picture": small_picture(task, _page_on_artwork(task, outputs.reports)),
+        "picture": small_picture(outputs.artwork, _page_on_artwork(task, outputs.reports)),
         "status": int(outputs.status),
     }
     if task.piece is not None:
@@ -146,7 +148,9 @@ def _planned(wish: PieceWish, data: bytes) -> tuple[dict[str, str | bytes], dict
     return texts, {"mass_g": record["mass_g"], "price": record["cost"], "open": plan.is_open}
 
 
-def small_picture(task: Task, crop: tuple[float, float, float, float] | None = None) -> str:
+def small_picture(
+    artwork: "Artwork", crop: tuple[float, float, float, float] | None = None
+) -> str:
     """Return the artwork as the client sent it, small, as the data address of a WebP.
 
     `crop` is what to show of it: left, top, right, bottom in pixels; it may reach beyond.
@@ -157,9 +161,6 @@ def small_picture(task: Task, crop: tuple[float, float, float, float] | None = N
     import numpy as np  # noqa: PLC0415
     from PIL import Image  # noqa: PLC0415
 
-    from tracer.raster.read import read_artwork  # noqa: PLC0415
-
-    artwork = read_artwork(task.data, task.name, task.settings.ink)
     colour = _eight_bits(artwork.colour)
     image = Image.fromarray(np.ascontiguousarray(colour)).convert("RGB")
     if artwork.alpha is not None:

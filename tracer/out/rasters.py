@@ -1,4 +1,4 @@
-"""Pixel pictures for the page: the artwork, what was taken as ink, local width, thumbnails."""
+"""Pixel pictures for the page: the artwork, what was taken as ink, local width."""
 
 import io
 import math
@@ -20,7 +20,6 @@ _SUPERSAMPLED = 4
 METAL_BANDS = ((213, 94, 0), (230, 159, 0), (158, 205, 232), (176, 181, 186))
 GAP_BANDS = ((204, 121, 167), (228, 184, 208), (244, 246, 247), (255, 255, 255))
 _PLAIN_WIDTHS_MM = (0.5, 1.0, 2.0)
-_ADDED, _TAKEN, _KEPT = (0, 114, 178), (230, 159, 0), (58, 63, 68)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -103,22 +102,6 @@ def width_thresholds(limit: Limit) -> tuple[float, float, float]:
     return limit.least, limit.advised, limit.comfortable
 
 
-def thumbnail(result: Result, side_px: int) -> bytes:
-    """Return a small WebP of the change: kept metal dark, added blue, taken away orange."""
-    before, after = result.drawn, result.mended.region
-    box = _around(
-        shapely.union(shapely.box(*before.bounds), shapely.box(*after.bounds)).bounds, 0.04
-    )
-    scale = side_px / max(box[2] - box[0], box[3] - box[1])
-    drawn = _filled(before, box, scale).astype(np.float32)[..., None] / 255
-    mended = _filled(after, box, scale).astype(np.float32)[..., None] / 255
-    kept = np.minimum(drawn, mended)
-    picture = np.full((*kept.shape[:2], 3), 255, dtype=np.float32)
-    for share, colour in ((kept, _KEPT), (mended - kept, _ADDED), (drawn - kept, _TAKEN)):
-        picture += share * (np.array(colour, dtype=np.float32) - 255)
-    return _webp(np.rint(picture).astype(np.uint8), lossless=True)
-
-
 def _bands(
     mask: NDArray[np.bool_], thresholds: tuple[float, ...], scale: float
 ) -> NDArray[np.intp]:
@@ -170,11 +153,6 @@ def _reduced(picture: NDArray[np.float32], most_px: int) -> NDArray[np.float32]:
         return picture
     size = (max(1, round(columns * factor)), max(1, round(rows * factor)))
     return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
-
-
-def _around(bounds: Box, share: float) -> Box:
-    margin = share * max(bounds[2] - bounds[0], bounds[3] - bounds[1])
-    return bounds[0] - margin, bounds[1] - margin, bounds[2] + margin, bounds[3] + margin
 
 
 def _png(pixels: Grey, palette: tuple[tuple[int, int, int], ...] = ()) -> bytes:

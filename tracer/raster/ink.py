@@ -110,7 +110,7 @@ def _meaningful_alpha(artwork: Artwork) -> tuple[FloatImage | None, tuple[Decisi
             )  # fmt: skip
         text = f"all of it is {shown} opaque, a slip of the export: taken by brightness"
         return None, (Decision("alpha", text, warning=True, code="W_ALPHA"),)
-    if np.count_nonzero(artwork.alpha < full / 2) < _FEWEST_CLEAR * artwork.alpha.size:
+    if np.count_nonzero(artwork.alpha <= full // 2) < _FEWEST_CLEAR * artwork.alpha.size:
         text = "next to nothing is transparent, a slip of the export: taken by brightness"
         return None, (Decision("alpha", text, "--ink alpha", warning=True, code="W_ALPHA"),)
     values = np.empty((artwork.rows, artwork.columns), np.float32)

@@ -112,12 +112,21 @@ def dropped_specks(inked: Inked) -> tuple[FloatImage, int, tuple[Decision, ...]]
 def _most_pieces(mask: NDArray[np.uint8]) -> int:
     """Return a number that the 4-connected pieces do not exceed.
 
-    Each has a pixel with none of it above or to the left. A tenth of the time of counting them.
+    Each has a run of pixels along a row with none of it above. A tenth of the time of counting
+    them.
     """
-    first = mask > 0
-    first[1:] &= mask[:-1] == 0
-    first[:, 1:] &= mask[:, :-1] == 0
-    return int(np.count_nonzero(first))
+    ink = mask.view(np.bool_)
+    runs = _starts(ink)
+    joined = _starts(ink[1:] & ink[:-1]) + ink.shape[1]
+    hanging = np.searchsorted(runs, joined, side="right")
+    return len(runs) - int(np.count_nonzero(np.diff(hanging, prepend=0)))
+
+
+def _starts(ink: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """Return the places, counted row by row, where a run of ink along a row begins."""
+    first = ink.copy()
+    first[:, 1:] &= ~ink[:, :-1]
+    return np.flatnonzero(first)
 
 
 class _Pieces:

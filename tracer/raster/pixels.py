@@ -65,6 +65,8 @@ def _strips(image: Image.Image) -> list[tuple[int, int]]:
 
 
 def _strip(image: Image.Image, rows: tuple[int, int]) -> Image.Image:
+    if rows == (0, image.height):
+        return image
     return image.crop((0, rows[0], image.width, rows[1]))
 
 
@@ -128,27 +130,24 @@ def _colour(image: Image.Image, convert: Callable[..., Image.Image] | None) -> P
     if image.has_transparency_data:
         alpha = np.empty(shape, np.uint8)
     for rows in _strips(image):
-        strip, here = _strip(image, rows).convert("RGBA"), slice(*rows)
-        pixels = _whole(strip)
+        strip, here = _strip(image, rows), slice(*rows)
+        if strip.mode != "RGBA" and (strip.mode != "RGB" or alpha is not None):
+            strip = strip.convert("RGBA")
+        bands = [np.asarray(band) for band in strip.split()]
         if alpha is not None:
-            alpha[here] = pixels >> 24
+            alpha[here] = bands[3]
         if convert is not None:
-            pixels = _whole(convert(strip if alpha is not None else _strip(image, rows)))
-        if colour is None and ((pixels ^ (pixels >> 8)) & 0xFFFF).any():
+            shown = convert(strip if alpha is not None else _strip(image, rows))
+            bands = [np.asarray(band) for band in shown.convert("RGB").split()]
+        red, green, blue = bands[:3]
+        if colour is None and not (np.array_equal(red, green) and np.array_equal(green, blue)):
             colour = np.empty((*shape, 3), np.uint8)
             colour[: rows[0]] = grey[: rows[0], :, None]
         if colour is None:
-            grey[here] = pixels & 0xFF
+            grey[here] = red
         else:
-            four = pixels.view(np.uint8).reshape(*pixels.shape, 4)
-            colour[here] = cv2.cvtColor(four, cv2.COLOR_RGBA2RGB)  # many times numpy's speed
+            cv2.merge([red, green, blue], colour[here])  # many times numpy's speed
     return Pixels(grey if colour is None else colour, alpha)
-
-
-def _whole(strip: Image.Image) -> NDArray[np.uint32]:
-    """Return each pixel as one number, red in its lowest byte: one pass does for all channels."""
-    four = strip if strip.mode == "RGBA" else strip.convert("RGBA")
-    return np.asarray(four).view("<u4")[..., 0]
 
 
 def turned(samples: Samples, orientation: int) -> Samples:

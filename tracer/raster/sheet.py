@@ -26,10 +26,10 @@ def without_frame(values: FloatImage) -> tuple[FloatImage, tuple[Decision, ...]]
 
     rows, columns = values.shape
     margin = max(2, min(rows, columns) // 12)
-    ink = values >= 0.5
-    whole = [float(side.mean()) > 0.9 for side in (ink[0], ink[-1], ink[:, 0], ink[:, -1])]
-    if not any(whole):
+    sides = (values[0], values[-1], values[:, 0], values[:, -1])
+    if not any(float((side >= 0.5).mean()) > 0.9 for side in sides):
         return values, ()
+    ink = values >= 0.5
     _, labels, stats, _ = cv2.connectedComponentsWithStats(ink.astype(np.uint8), connectivity=4)
     border = np.concatenate([labels[0], labels[-1], labels[:, 0], labels[:, -1]])
     inner = labels[margin : rows - margin, margin : columns - margin]
