@@ -148,9 +148,7 @@ def _planned(wish: PieceWish, data: bytes) -> tuple[dict[str, str | bytes], dict
     return texts, {"mass_g": record["mass_g"], "price": record["cost"], "open": plan.is_open}
 
 
-def small_picture(
-    artwork: "Artwork", crop: tuple[float, float, float, float] | None = None
-) -> str:
+def small_picture(artwork: "Artwork", crop: tuple[float, float, float, float] | None = None) -> str:
     """Return the artwork as the client sent it, small, as the data address of a WebP.
 
     `crop` is what to show of it: left, top, right, bottom in pixels; it may reach beyond.
@@ -161,18 +159,19 @@ def small_picture(
     import numpy as np  # noqa: PLC0415
     from PIL import Image  # noqa: PLC0415
 
-    colour = _eight_bits(artwork.colour)
-    image = Image.fromarray(np.ascontiguousarray(colour)).convert("RGB")
-    if artwork.alpha is not None:
-        ground = Image.new("RGB", image.size, "white")
-        ground.paste(image, mask=Image.fromarray(np.ascontiguousarray(_eight_bits(artwork.alpha))))
-        image = ground
+    colour, alpha = artwork.colour, artwork.alpha
     if crop is not None:
         left, top, right, bottom = crop
-        ends = min(image.width, round(right)), min(image.height, round(bottom))
+        ends = min(artwork.columns, round(right)), min(artwork.rows, round(bottom))
         whole = max(0, round(left)), max(0, round(top)), *ends
         if whole[0] < whole[2] and whole[1] < whole[3]:
-            image = image.crop(whole)
+            part = np.s_[whole[1] : whole[3], whole[0] : whole[2]]
+            colour, alpha = colour[part], None if alpha is None else alpha[part]
+    image = Image.fromarray(np.ascontiguousarray(_eight_bits(colour))).convert("RGB")
+    if alpha is not None:
+        ground = Image.new("RGB", image.size, "white")
+        ground.paste(image, mask=Image.fromarray(np.ascontiguousarray(_eight_bits(alpha))))
+        image = ground
     image.thumbnail((THUMBNAIL_PX, THUMBNAIL_PX), Image.Resampling.BOX, reducing_gap=2.0)
     out = io.BytesIO()
     image.save(out, "WEBP", quality=70, method=2)
