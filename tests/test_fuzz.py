@@ -23,10 +23,10 @@ from tracer.cli.options import Parser
 from tracer.cli.plan import add_parser
 from tracer.curves.path import Drawing, Shape, polyline_path
 from tracer.errors import TracerError
-from tracer.out.svg import write_svg
-from tracer.out.svg_read import read_svg
 from tracer.process import load_process, process_toml
 from tracer.settings import InkOptions
+from tracer.write.svg import write_svg
+from tracer.write.svg_read import read_svg
 
 SECONDS = float(os.environ.get("TRACER_FUZZ_SECONDS", {"quick": 1, "ci": 10, "full": 300}[PROFILE]))
 SEED = int(os.environ.get("TRACER_FUZZ_SEED", "1"))

@@ -16,11 +16,11 @@ from tests.test_pipeline import assert_sound_geometry
 from tracer.curves.path import Drawing
 from tracer.errors import InputError
 from tracer.model import Result
-from tracer.out.report import make_report
-from tracer.out.svg_read import read_svg
 from tracer.pipeline import trace
 from tracer.rules.verify import verify_drawing
 from tracer.settings import Role, Settings, Size, SizeBy
+from tracer.write.report import make_report
+from tracer.write.svg_read import read_svg
 
 Mask = NDArray[np.bool_]
 CHEQUER: Mask = np.indices((13, 13)).sum(axis=0) % 2 == 0

@@ -15,9 +15,9 @@ from tracer.curves.path import Drawing, Shape, polyline_path
 from tracer.errors import InputError
 from tracer.job import work
 from tracer.model import Result
-from tracer.out.svg_read import read_svg
 from tracer.pipeline import trace, trace_all
 from tracer.settings import InkOptions, Role, Settings, Size, SizeBy
+from tracer.write.svg_read import read_svg
 
 PIXELS = 800
 WIDTH_MM = 40.0

@@ -40,7 +40,7 @@ def run_demo(out: Path) -> list[str]:
     """
     from tracer.files import write_files  # noqa: PLC0415 - heavy from here on
     from tracer.job import work  # noqa: PLC0415
-    from tracer.out.report import failed_report, report_text  # noqa: PLC0415
+    from tracer.write.report import failed_report, report_text  # noqa: PLC0415
 
     verdicts: dict[str, list[str]] = {}
     for name, width_mm, role, _ in DEMO:

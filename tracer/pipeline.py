@@ -33,8 +33,6 @@ from tracer.model import (
     Result,
     Verified,
 )
-from tracer.out.svg import write_svg
-from tracer.out.svg_read import read_svg
 from tracer.process import Limits, Process, check_metal_and_mould, limits_for, load_process
 from tracer.raster.ink import find_ink
 from tracer.raster.read import read_artwork
@@ -48,6 +46,8 @@ from tracer.rules.survey import Survey
 from tracer.rules.verify import verify_drawing
 from tracer.settings import Keep, Settings, Size, SizeBy
 from tracer.units import LARGEST_LENGTH_MM
+from tracer.write.svg import write_svg
+from tracer.write.svg_read import read_svg
 
 MARK = "made by tracer"
 """Stands in every file that we write, so that an earlier output is known as ours."""

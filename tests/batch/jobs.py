@@ -14,7 +14,7 @@ from pathlib import Path
 from tracer.batch.task import Answer, Ask, Task
 from tracer.errors import InputError
 from tracer.files import MARK
-from tracer.out.report import report_text
+from tracer.write.report import report_text
 
 
 def run(task: Task) -> Answer:

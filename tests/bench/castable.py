@@ -31,11 +31,11 @@ from tests.bench.castable_sheet import write_sheet
 from tests.drawings import mixed
 from tracer.errors import TracerError
 from tracer.model import Result, Width
-from tracer.out.svg_read import read_svg
 from tracer.pipeline import Job, Traced, size_and_mend, trace_pixels
 from tracer.process import load_process, process_names
 from tracer.rules.verify import verify_drawing
 from tracer.settings import Role, Settings, Size, SizeBy
+from tracer.write.svg_read import read_svg
 
 SIZES_MM = (25.0, 40.0, 60.0)
 MOST_OUTSIDE = 0.001

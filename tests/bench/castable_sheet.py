@@ -9,7 +9,7 @@ import resvg_py
 import shapely
 
 from tracer.model import Region, Result, Width
-from tracer.out.svg import number, shape_data
+from tracer.write.svg import number, shape_data
 
 TILE = 420
 COLUMNS = 4

@@ -17,10 +17,10 @@ from tracer import __version__
 from tracer.batch.rows import Row, State, load_reports
 from tracer.batch.summary import counts
 from tracer.model import Kind, Verdict
-from tracer.out.pictures import mark_picture
-from tracer.out.shown import Html, esc, joined, tag
-from tracer.out.words import PLURALS, counted
 from tracer.units import shown_length, shown_size
+from tracer.write.pictures import mark_picture
+from tracer.write.shown import Html, esc, joined, tag
+from tracer.write.words import PLURALS, counted
 
 MOST_ON_ONE_PAGE = 500
 PER_PAGE = 100

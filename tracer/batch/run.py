@@ -30,9 +30,9 @@ from tracer.bounds import TIME
 from tracer.errors import InputError, OutputError, Status, UsageError
 from tracer.files import is_ours, output_error, remove_stale_parts, write_files
 from tracer.names import shown_name
-from tracer.out.report import report_text
 from tracer.raster.open import load_file
 from tracer.settings import Settings, Size, SizeBy
+from tracer.write.report import report_text
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from tracer import __version__
 from tracer.batch.rows import Row, State
 from tracer.files import MARK
-from tracer.out.shown import plain
+from tracer.write.shown import plain
 
 SCHEMA_VERSION = "1.0"
 

@@ -98,10 +98,6 @@ def prepare() -> None:
     """Import now what every artwork needs, so that no artwork's time limit pays for it."""
     import cv2  # noqa: PLC0415 - heavy
 
-    import tracer.job  # noqa: PLC0415
-    import tracer.out.page  # noqa: PLC0415
-    import tracer.pipeline  # noqa: F401, PLC0415
-
     cv2.setNumThreads(1)
 
 

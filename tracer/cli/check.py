@@ -46,9 +46,9 @@ def run(args: argparse.Namespace) -> int:
     """Run the command; return the exit status."""
     from tracer.cli.main import complain  # noqa: PLC0415 - heavy from here on
     from tracer.names import shown_name  # noqa: PLC0415
-    from tracer.out.report import failed_report, report_text, summary_lines  # noqa: PLC0415
     from tracer.process import check_metal_and_mould, load_process  # noqa: PLC0415
     from tracer.raster.open import load_file  # noqa: PLC0415
+    from tracer.write.report import failed_report, report_text, summary_lines  # noqa: PLC0415
 
     size = options.size_from(args)
     if size is None:
@@ -82,9 +82,9 @@ def _check(
     path: Path, settings: Settings, args: argparse.Namespace
 ) -> tuple[Status, list[dict[str, object]]]:
     from tracer.names import shown_name  # noqa: PLC0415 - heavy
-    from tracer.out.report import make_report  # noqa: PLC0415
     from tracer.pipeline import trace_all  # noqa: PLC0415
     from tracer.raster.open import load_file  # noqa: PLC0415
+    from tracer.write.report import make_report  # noqa: PLC0415
 
     with Progress(shown_name(path), quiet=args.quiet or args.json) as progress:
         results = trace_all(

@@ -42,9 +42,9 @@ def run(args: argparse.Namespace) -> int:
     from tracer.files import write_files  # noqa: PLC0415 - heavy from here on
     from tracer.job import work  # noqa: PLC0415
     from tracer.names import shown_name  # noqa: PLC0415
-    from tracer.out.report import summary_lines  # noqa: PLC0415
     from tracer.process import check_metal_and_mould, load_process  # noqa: PLC0415
     from tracer.raster.open import load_file  # noqa: PLC0415
+    from tracer.write.report import summary_lines  # noqa: PLC0415
 
     size = options.size_from(args)
     _check_target(args.out)

@@ -5,11 +5,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from tracer.curves.path import Drawing, Shape
-from tracer.out.svg import number, shape_data, xml_text
 from tracer.piece.blank import circle
 from tracer.piece.plan import Plan
 from tracer.piece.section import cut_along
 from tracer.piece.values import Piece
+from tracer.write.svg import number, shape_data, xml_text
 
 LAYERS = ("blank", "raised", "sunk", "rim", "hole", "marks")
 GAP_MM = 12.0

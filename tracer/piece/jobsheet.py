@@ -12,13 +12,13 @@ from string import Template
 from typing import Any
 
 from tracer.model import Finding, Kind
-from tracer.out.shown import Html, esc, joined, tag
-from tracer.out.words import CAUTIONS, PLURALS
 from tracer.piece.drawings import marks_of, section_svg, sheet_svg
 from tracer.piece.plan import Plan
 from tracer.piece.relief import png_uri, relief_png
 from tracer.piece.values import Rule
 from tracer.units import shown_length
+from tracer.write.shown import Html, esc, joined, tag
+from tracer.write.words import CAUTIONS, PLURALS
 
 _PICTURE_PX = 420
 _LEAST_SHOWN_MM = 0.005

@@ -5,8 +5,8 @@ import zipfile
 
 import numpy as np
 
-from tracer.out.svg import xml_text
 from tracer.piece.mesh import Mesh
+from tracer.write.svg import xml_text
 
 DECIMALS = 6
 _DATE = (1980, 1, 1, 0, 0, 0)

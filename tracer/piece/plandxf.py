@@ -3,10 +3,10 @@
 from typing import TYPE_CHECKING
 
 from tracer.curves.path import Drawing
-from tracer.out.dxf import add_segment, document_text, new_document
-from tracer.out.svg import xml_text
 from tracer.piece.drawings import GAP_MM, LAYERS, layers_of, marks_of
 from tracer.piece.plan import Plan
+from tracer.write.dxf import add_segment, document_text, new_document
+from tracer.write.svg import xml_text
 
 if TYPE_CHECKING:
     from ezdxf.layouts.layout import Modelspace

@@ -6,10 +6,10 @@ from typing import Any
 
 from tracer import __version__
 from tracer.model import Finding
-from tracer.out.shown import plain
 from tracer.piece.plan import Plan
 from tracer.piece.values import Note
 from tracer.units import shown_length
+from tracer.write.shown import plain
 
 SCHEMA_VERSION = "1.0"
 GENERATOR = "made by tracer"

@@ -17,11 +17,11 @@ from tracer.curves.segments import Arc, Cubic, Line
 from tracer.errors import TracerError
 from tracer.model import Finding, Kind, Result, Width
 from tracer.names import shown_name
-from tracer.out.shown import plain
-from tracer.out.words import CAUTIONS, PLURALS, counted, done_in_short, sound_from, verdict_text
 from tracer.process import EVIDENCE, Limit
 from tracer.settings import Grade
 from tracer.units import LARGEST_LENGTH_MM, shown_length
+from tracer.write.shown import plain
+from tracer.write.words import CAUTIONS, PLURALS, counted, done_in_short, sound_from, verdict_text
 
 SCHEMA_VERSION = "1.0"
 GENERATOR = "made by tracer"

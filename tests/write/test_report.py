@@ -13,11 +13,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.out.results import HEIGHT, LEFT, PITCH, TOP, WIDTH, all_kinds, finding, plate
+from tests.write.results import HEIGHT, LEFT, PITCH, TOP, WIDTH, all_kinds, finding, plate
 from tracer.errors import InputError
 from tracer.model import Kind, Verdict
-from tracer.out.report import failed_report, make_report, report_text, summary_lines
 from tracer.settings import Role
+from tracer.write.report import failed_report, make_report, report_text, summary_lines
 
 SCHEMA = json.loads(
     resources.files("tracer").joinpath("data", "report.schema.json").read_text("utf-8")

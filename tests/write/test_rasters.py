@@ -9,10 +9,10 @@ import shapely
 from numpy.typing import NDArray
 from PIL import Image
 
-from tests.out.results import all_kinds, plate
+from tests.write.results import all_kinds, plate
 from tracer.curves.regions import as_region
-from tracer.out.rasters import artwork_raster, ink_raster, width_map
 from tracer.settings import Role
+from tracer.write.rasters import artwork_raster, ink_raster, width_map
 
 STRIPED = 8  # index in the palette of what is below least
 

@@ -12,13 +12,13 @@ import pypdfium2
 import pytest
 import shapely
 
-from tests.out.browser import Browser, chromium
-from tests.out.results import all_kinds, finding, large_plate, plate
+from tests.write.browser import Browser, chromium
+from tests.write.results import all_kinds, finding, large_plate, plate
 from tracer.model import Kind, Result
-from tracer.out.page import MOST_DETAILS, make_page
-from tracer.out.pictures import _clipped
-from tracer.out.report import make_report
 from tracer.process import Process
+from tracer.write.page import MOST_DETAILS, make_page
+from tracer.write.pictures import _clipped
+from tracer.write.report import make_report
 
 POLICY = re.compile(r'<meta http-equiv="Content-Security-Policy"[^>]*>')
 HOSTILE = (
@@ -213,7 +213,7 @@ def _widest_dark_run_mm(pdf: bytes) -> float:
     document = pypdfium2.PdfDocument(pdf)
     picture = document[0].render(scale=DOTS_PER_MM * 25.4 / 72).to_numpy()[..., :3].astype(int)
     document.close()
-    colour = np.array([0x44, 0x3F, 0x3A])  # tracer.out.pictures.METAL, blue first
+    colour = np.array([0x44, 0x3F, 0x3A])  # tracer.write.pictures.METAL, blue first
     metal = np.abs(picture - colour).max(axis=2) < 12
     metal = metal[: -2 * DOTS_PER_MM] & metal[2 * DOTS_PER_MM :]
     longest = 0

@@ -2,7 +2,7 @@
 
 No script, nothing fetched: pictures stand in the page as data addresses, where a script in them
 could never run, and a content security policy forbids the rest. Everything that comes from
-outside (names, settings, messages) is escaped by `tracer.out.shown`.
+outside (names, settings, messages) is escaped by `tracer.write.shown`.
 """
 
 import math
@@ -16,8 +16,9 @@ import shapely
 from tracer.curves.path import Path
 from tracer.curves.regions import as_region
 from tracer.model import Finding, Kind, Region, Result, Verdict
-from tracer.out.page_facts import curve, decisions, facts, footer, limits, sign_off, width_maps
-from tracer.out.pictures import (
+from tracer.units import CSS_PX_PER_MM, shown_length, shown_size
+from tracer.write.page_facts import curve, decisions, facts, footer, limits, sign_off, width_maps
+from tracer.write.pictures import (
     Picture,
     detail_pictures,
     hatch_picture,
@@ -25,9 +26,8 @@ from tracer.out.pictures import (
     outline_picture,
     overlay_picture,
 )
-from tracer.out.shown import Html, esc, joined, tag
-from tracer.out.words import PLURALS, is_shop_rule, sound_from
-from tracer.units import CSS_PX_PER_MM, shown_length, shown_size
+from tracer.write.shown import Html, esc, joined, tag
+from tracer.write.words import PLURALS, is_shop_rule, sound_from
 
 MOST_DETAILS = 24
 """Places shown magnified; all of them stand in the table."""

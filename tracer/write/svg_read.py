@@ -1,4 +1,4 @@
-"""SVG text back to `Drawing`: reads what `tracer.out.svg` writes, and refuses everything else.
+"""SVG text back to `Drawing`: reads what `tracer.write.svg` writes, and refuses everything else.
 
 Shares no code with the writer, so that measuring the file measures what another program will see.
 """

@@ -5,9 +5,9 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from tracer.model import Finding, Kind, Result, Verdict
-from tracer.out.shown import plain
 from tracer.settings import Grade
 from tracer.units import LARGEST_LENGTH_MM, shown_length, shown_size
+from tracer.write.shown import plain
 
 PLURALS = {
     Kind.NECK: "necks",

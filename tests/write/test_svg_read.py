@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from tracer.curves.path import Drawing, Path, Shape, polyline_path
 from tracer.curves.segments import Arc, Cubic, Line
 from tracer.errors import InputError
-from tracer.out.svg import write_svg
-from tracer.out.svg_read import read_svg
+from tracer.write.svg import write_svg
+from tracer.write.svg_read import read_svg
 
 GRID_MM = 25.4 / 96 * 1e-4
 """Four decimals of a CSS pixel (W3C CSS Values and Units: 96 px = 25.4 mm)."""

@@ -6,8 +6,9 @@ from typing import Any
 import shapely
 
 from tracer.model import Result, Verdict
-from tracer.out.pictures import curve_picture, mark_picture, raster_uri
-from tracer.out.rasters import (
+from tracer.units import shown_length
+from tracer.write.pictures import curve_picture, mark_picture, raster_uri
+from tracer.write.rasters import (
     GAP_BANDS,
     MAP_PX,
     METAL_BANDS,
@@ -16,9 +17,8 @@ from tracer.out.rasters import (
     width_map,
     width_thresholds,
 )
-from tracer.out.shown import Html, esc, joined, tag
-from tracer.out.words import counted, is_shop_rule
-from tracer.units import shown_length
+from tracer.write.shown import Html, esc, joined, tag
+from tracer.write.words import counted, is_shop_rule
 
 _PREVIEW_PX = 420
 _MOST_PLACES = 12

@@ -1,7 +1,7 @@
 """Line pictures for the page, as SVG texts: outline, overlay, details, curve.
 
 They are for looking at and hold nothing but our own numbers and words; the file to cut from is
-that of `tracer.out.svg`.
+that of `tracer.write.svg`.
 """
 
 import base64
@@ -15,9 +15,9 @@ import shapely
 from tracer.curves.path import Drawing
 from tracer.curves.regions import as_region
 from tracer.model import Finding, Kind, Region, Result, SizePoint, Verdict
-from tracer.out.rasters import Raster, ink_raster
-from tracer.out.svg import number, path_data
 from tracer.units import CSS_PX_PER_MM
+from tracer.write.rasters import Raster, ink_raster
+from tracer.write.svg import number, path_data
 
 METAL, DRAWN = "#3a3f44", "#b9bec3"
 

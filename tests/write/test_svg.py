@@ -17,7 +17,7 @@ from PIL import Image
 
 from tracer.curves.path import Drawing, Path, Shape, polyline_path
 from tracer.curves.segments import Arc, Cubic, Line
-from tracer.out.svg import number, write_svg, xml_text
+from tracer.write.svg import number, write_svg, xml_text
 
 SCHEMA = File(__file__).parent / "svg11-rng" / "svg11.rng"
 

@@ -27,9 +27,9 @@ from tracer.model import (
     Verified,
     Width,
 )
-from tracer.out.svg import write_svg
 from tracer.process import limits_for, load_process
 from tracer.settings import Grade, Role, Settings, Size, SizeBy
+from tracer.write.svg import write_svg
 
 EMPTY = shapely.MultiPolygon()
 

@@ -11,10 +11,10 @@ from ezdxf.entities.line import Line as DxfLine
 from ezdxf.entities.spline import Spline
 from ezdxf.filemanagement import read
 
-from tests.out.test_svg import RING, circle
+from tests.write.test_svg import RING, circle
 from tracer.curves.path import Drawing, Path, Shape, polyline_path
 from tracer.curves.segments import Arc, Cubic, Line
-from tracer.out.dxf import write_dxf
+from tracer.write.dxf import write_dxf
 
 MIXED = Path(
     (
