@@ -17,9 +17,9 @@ from tests.truth import true_outline
     ("rendering", "p95"),
     [
         # twice what 60 drawings showed at 512 px, where corners take half the share of the outline
-        ("fine", 2 * 0.013),
+        ("alpha", 2 * 0.013),
         # the renderer puts upright and level edges off by up to 0.125 px
-        ("alpha", 0.125),
+        ("quarters", 0.125),
         ("blur", 2 * 0.097),
         ("jpeg60", 2 * 0.109),
     ],
@@ -41,9 +41,18 @@ def test_every_rendering_shows_the_same_drawing() -> None:
     for name, rendering in RENDERINGS.items():
         values = rendering(drawing, 128)
         assert values.dtype == np.float32, name
-        # 1-bit edges lie up to half a pixel off, all of them one way at worst
-        worst = region.length * (0.5 if name == "bit" else 0.125)
+        # edges lie up to so much off, all of them one way at worst; by area only 8 bits round
+        off = {"bit": 0.5, "quarters": 0.125, "alpha": 1 / 256, "white": 1 / 256}
+        worst = region.length * off.get(name, 0.125)
         assert float(values.sum()) == pytest.approx(region.area, abs=worst), name
+
+
+def test_two_renderers_agree_within_the_quarter_of_a_pixel() -> None:
+    """Agg and resvg share no code; a drawing shifted or turned over in one would show."""
+    for drawing in mixed(6):
+        apart = np.abs(RENDERINGS["alpha"](drawing, 256) - RENDERINGS["quarters"](drawing, 256))
+        assert apart.max() < 0.3  # two edges of a pixel, an eighth each, and 8 bits
+        assert apart.mean() < 0.125 * true_outline(drawing, 256).region.length / 256**2
 
 
 def test_the_table_and_the_sheet_are_written(

@@ -81,12 +81,21 @@ class TrueOutline:
 
 def true_outline(drawing: TrueDrawing, pixels: int) -> TrueOutline:
     """Return the boundary of the non-zero fill of a drawing."""
+    pen = _flattened(drawing, pixels)
+    return outline_of(pen.contours, pen.kinds)
+
+
+def contours_of(drawing: TrueDrawing, pixels: int) -> list[Floats]:
+    """Return the closed contours as drawn, (N, 2) in px, within `FLATNESS_PX` of the curves."""
+    return [points for points, _ in _flattened(drawing, pixels).contours]
+
+
+def _flattened(drawing: TrueDrawing, pixels: int) -> "_Flattener":
     x, y, side = drawing.box
-    scale = pixels / side
-    pen = _Flattener(scale, x + 1j * y)
+    pen = _Flattener(pixels / side, x + 1j * y)
     parse_path(drawing.path, pen, arc_class=_MarkedArc)
     pen.closePath()
-    return outline_of(pen.contours, pen.kinds)
+    return pen
 
 
 def outline_of(

@@ -3,8 +3,9 @@
     python -m tests.bench.curves
     python -m tests.bench.curves --rendering bit jpeg60 --pixels 512 --limit 30 --rows ring fit
 
-Drawn icons and glyphs of six open sets (see `tests/drawings.py`) are rendered by resvg, traced,
-and measured against the outline that their designer drew. Distances are two-sided, in px of the
+Drawn icons and glyphs of six open sets (see `tests/drawings.py`) are rendered by an independent
+renderer (Agg, exact areas; resvg, edges on quarters of a pixel, for `quarters`), traced, and
+measured against the outline that their designer drew. Distances are two-sided, in px of the
 artwork; each figure is taken per file, and the table shows the median over the files, unless it
 says p90; recall, precision, and *bends* (how often the curvature changes its sign, over how often
 it does in the truth) are taken over all files. A file on which a method fails counts as infinitely

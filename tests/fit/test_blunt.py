@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from tests.bench.methods import fitted_drawing
-from tests.bench.renderings import fine
+from tests.bench.renderings import alpha
 from tests.drawings import TrueDrawing
 from tests.rulers import two_sided
 
@@ -25,9 +25,9 @@ def wedge(degrees: float, width: float, turn: float) -> list[complex]:
 
 
 def drawn(corners: list[complex]) -> tuple[int, float]:
-    """Render by resvg and trace; return the number of sides and the largest distance, px."""
+    """Render and trace; return the number of sides and the largest distance, px."""
     path = "M" + "L".join(f"{z.real:.5f} {z.imag:.5f}" for z in corners) + "Z"
-    outline = fitted_drawing(fine(TrueDrawing("wedge", path, (0, 0, PIXELS)), PIXELS))
+    outline = fitted_drawing(alpha(TrueDrawing("wedge", path, (0, 0, PIXELS)), PIXELS))
     assert outline.drawing is not None
     true = np.array([[z.real, z.imag] for z in corners])
     return outline.nodes, two_sided(outline.rings, [true]).largest
