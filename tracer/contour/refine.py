@@ -34,7 +34,7 @@ class Manner:
 MANNERS = {
     Edge.SHARP: Manner(0.6, 3, Bending(fairness=0.1, corner_px=0.1)),
     Edge.RINGING: Manner(0.6, 3, Bending(fairness=1.0, corner_px=0.1)),
-    Edge.SOFT: Manner(0.8, 6, Bending(fairness=0.1, corner_px=0.1)),
+    Edge.SOFT: Manner(0.6, 12, Bending(fairness=0.03, corner_px=0.05)),
     Edge.STAIRS: Manner(1.5, 4, Bending(fairness=1.0, corner_px=0.3)),
 }
 
@@ -70,8 +70,7 @@ def refine_rings(
     Returns
     -------
     tuple of Points
-        Each (N, 2) in px, y down, about evenly spaced: 0.6 px apart, 0.8 px for soft, 1.5 px for
-        staircases.
+        Each (N, 2) in px, y down, about evenly spaced: 0.6 px apart, 1.5 px for staircases.
 
     Notes
     -----

@@ -245,7 +245,7 @@ def _passing(
     seen: Evidence, reach: float, least: float, tolerance: float, scale: float
 ) -> Evidence:
     turn = np.abs(seen.turn)
-    allowed = tip_gap(turn, scale)
+    allowed = tip_gap(turn, scale**0.5)  # pixels round a corner, noise hardly rounds it further
     if math.isfinite(reach):  # straight sides: a curve would be off by reach tan(turn / 4)
         allowed = np.minimum(allowed, 0.6 * reach * np.tan(turn / 4))
     keep = (
