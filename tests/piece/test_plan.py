@@ -158,7 +158,8 @@ def test_relief_is_told_in_layers_of_the_master(planned: Path, tmp_path: Path) -
     words = (*NO_HOLE_NO_DRAFT, "--raised", "0.9mm", "--art-width", "30mm", "--quiet")
     assert run(str(art), *words, "--layer", "0.25mm") == 0
     [note] = [f for f in record(tmp_path, "ring")["findings"] if f["kind"] == "layers"]
-    assert "3.6 layers of 0.25 mm: print it 1 mm high" in note["text"]
+    # 0.9 / 0.995 = 0.9045 on the master; 4 layers are 1 mm there, 0.995 finished
+    assert "0.905 mm on the master, 3.6 layers of 0.25 mm: 4 layers give 0.995 mm" in note["text"]
 
 
 def test_hole_hangs_true_and_keeps_its_wall(planned: Path) -> None:

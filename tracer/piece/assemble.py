@@ -390,5 +390,5 @@ def _notes(plan: Plan, means: Means, arts: tuple[PlacedArt, ...]) -> list[Note]:
     length_m = math.sqrt(metal.tension_n_m / (metal.liquid_g_cm3 * 1000 * GRAVITY))
     bead = 2 * length_m * 1000 * math.sin(_BEAD_RAD / 2)
     notes += noted.pour_notes(piece, metal, plan.filling, plan.amounts, bead)
-    notes += noted.layer_notes(piece, plan.wish.layer_mm)
+    notes += noted.layer_notes(piece, plan.wish.layer_mm, plan.allowance.master_scale)
     return notes

@@ -11,8 +11,10 @@ from tracer.process import Process
 from tracer.units import shown_length
 
 TILT_WARN_DEG = 3.0
-JUMP_WARN = 2.0
+JUMP_WARN, JUMP_MOST = 2.0, 3.0
 WARP_RATIO = 25.0
+LAYER_SHARE = 0.01
+"""Of a height, by which whole layers may miss it: contraction is known no better. A judgement."""
 SMALL_PART_MM = 31.7
 """16 CFR 1501.4: a cylinder of 1.25 in diameter."""
 _SLACK_MM = 0.02
@@ -63,7 +65,8 @@ def piece_notes(piece: Piece, size: tuple[float, float, float], process: Process
             f"the thickest metal is {jump:.1f} times the thinnest: it may sink or tear where"
             " they meet; core out the back, or cut less deep",
             Rule.SHOP_RULE,
-            basis="common practice, no source: warn above 2 to 1",
+            is_open=jump > JUMP_MOST,
+            basis="common practice, no source: warn above 2 to 1, not to be cast above 3 to 1",
         )
     wide = max(size[0], size[1])
     if wide / piece.body_mm > WARP_RATIO:
@@ -182,18 +185,20 @@ def pour_notes(
         )
 
 
-def layer_notes(piece: Piece, layer_mm: float) -> Iterator[Note]:
-    """Yield a note for each height that is no multiple of the print layer."""
+def layer_notes(piece: Piece, layer_mm: float, scale: float) -> Iterator[Note]:
+    """Yield a note for each height that is no multiple of the print layer at master size."""
     for level in piece.levels:
-        steps = abs(level.height_mm) / layer_mm
-        if abs(steps - round(steps)) > 0.02:
+        high = abs(level.height_mm) * scale
+        steps = high / layer_mm
+        whole = max(round(steps), 1)
+        if abs(steps - whole) > LAYER_SHARE * steps:
             yield Note(
                 "layers",
-                f"{shown_length(abs(level.height_mm))} of relief is {steps:.1f} layers of"
-                f" {shown_length(layer_mm)}: print it {shown_length(round(steps) * layer_mm)} high,"
-                " or change the layer",
+                f"{shown_length(abs(level.height_mm))} of relief is {high:.3f} mm on the master,"
+                f" {steps:.1f} layers of {shown_length(layer_mm)}: {whole} layers give"
+                f" {whole * layer_mm / scale:.3f} mm; ask for that, or change --layer",
                 Rule.GEOMETRY,
-                basis="printed heights are multiples of the layer",
+                basis="printed heights are multiples of the layer; told from 1 % of the height",
             )
 
 
