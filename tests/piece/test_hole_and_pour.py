@@ -130,3 +130,26 @@ def test_dead_ends_of_narrow_grooves() -> None:
     assert pour(region_of(DISC), raised=line, relief=0.5).vents == ()
     wide = shapely.MultiPolygon([shapely.box(-8, -3, 8, 3)])
     assert pour(region_of(DISC), raised=wide, relief=1.0).vents == ()
+
+
+def test_an_ear_leaves_the_rest_as_drawn_and_joins_without_a_slit() -> None:
+    """A notch nearby stays; the fillets run into disc and piece without a crack beside them."""
+    notch = shapely.Polygon([(-9, 5), (-6, 5), (-7.5, 1)])
+    piece = as_region(shapely.box(-15, -5, 15, 5).difference(notch))
+    placed = place_hole(piece, 0.0, 10.0, 2.0, 2.0)
+    assert placed.ear is not None
+    disc = shapely.Point(placed.at).buffer(3, quad_segs=256)
+    # a fillet's centre is 2 mm above the piece and 3 + 2 mm from the disc's, which is 1 mm above it
+    foot = (5**2 - 1**2) ** 0.5
+    ear = shapely.box(-foot, 5, foot, 20)
+    added = placed.ear.difference(piece.buffer(1e-3))
+    assert added.difference(ear.buffer(2e-3)).area < 1e-3
+    assert placed.ear.intersection(notch).area < 1e-3
+    # what lies below the three centres, less the fillets' discs
+    trapezoid = shapely.Polygon([(-foot, 5), (-foot, 7), (0, 6), (foot, 7), (foot, 5)])
+    fillets = [shapely.Point(x, 7).buffer(2, quad_segs=256) for x in (-foot, foot)]
+    want = trapezoid.union(disc).difference(shapely.union_all(fillets)).difference(piece)
+    assert added.symmetric_difference(want).area < 0.05
+    # no crack: closing by 0.05 mm fills next to nothing
+    closed = placed.ear.buffer(0.05).buffer(-0.05)
+    assert closed.difference(placed.ear).area < 0.01

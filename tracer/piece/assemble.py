@@ -377,7 +377,12 @@ def _notes(plan: Plan, means: Means, arts: tuple[PlacedArt, ...]) -> list[Note]:
             )
         ]
     if plan.hole is not None:
-        notes += noted.hole_notes(plan.hole, piece, means.limit("through_opening"))
+        notes += noted.hole_notes(
+            plan.hole,
+            piece,
+            means.limit("through_opening"),
+            for_cord=plan.wish.hole.kind == "cord",
+        )
         notes += noted.tilt_note(plan.tilt_deg or 0.0, plan.hole)
     for design in plan.designs:
         clash = 0.0

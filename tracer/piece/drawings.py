@@ -15,6 +15,8 @@ LAYERS = ("blank", "raised", "sunk", "rim", "hole", "marks")
 GAP_MM = 12.0
 """Between the drawing at finished size and that at master size."""
 _EDGE_MM = 6.0
+_LETTER = 0.6
+"""Width of a letter over its height, on the wide side for figures and small letters."""
 _FONT = "font-family=\"'Liberation Sans', Arial, sans-serif\""
 
 # Okabe and Ito's set: told apart by colour-blind readers; every mark has a number, too
@@ -64,6 +66,22 @@ def layers_of(plan: Plan, piece: Piece) -> dict[str, Drawing]:
     return {name: Drawing(tuple(layers[name])) for name in LAYERS if name in layers}
 
 
+def size_lines(
+    bounds: tuple[float, float, float, float], scale: float | None
+) -> tuple[tuple[str, str], float]:
+    """Return what stands under a drawing, and its letters' height in mm so that it fits there.
+
+    `scale` is that of the master, None at finished size.
+    """
+    width, height = bounds[2] - bounds[0], bounds[3] - bounds[1]
+    lines = (
+        "finished" if scale is None else f"master, x {scale:.6f}",
+        f"{width:.3f} x {height:.3f} mm",
+    )
+    room = width + GAP_MM - 2
+    return lines, min(3.0, room / (max(map(len, lines)) * _LETTER))
+
+
 def plan_svg(plan: Plan, *, mark: str) -> str:
     """Return the plan at finished size and, to its right, at master size, in true millimetres."""
     finished = layers_of(plan, plan.piece)
@@ -89,12 +107,12 @@ def plan_svg(plan: Plan, *, mark: str) -> str:
         for name, drawing in layers.items():
             parts.append(_layer(prefix + name, drawing, at - left, top, _STROKE[name]))
         bounds = layers["blank"].bounds
-        size = f"{bounds[2] - bounds[0]:.3f} x {bounds[3] - bounds[1]:.3f} mm"
-        word = "finished" if not prefix else f"master, x {scale:.6f}"
         marks = marks_of(plan) if not prefix else []
         body = [_mark(m, at - left, top) for m in marks]
         middle = (bounds[0] + bounds[2]) / 2 + at - left
-        body.append(_label(middle, height - 3, f"{word}: {size}", 3))
+        lines, letter_mm = size_lines(bounds, None if not prefix else scale)
+        for k, line in enumerate(lines):
+            body.append(_label(middle, height - 4.5 + 3.5 * k, line, letter_mm))
         parts.append(f'<g id="{prefix}marks">{"".join(body)}</g>')
     parts.append("</svg>\n")
     return "\n".join(parts)

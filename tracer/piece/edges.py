@@ -131,7 +131,8 @@ def _hole_wall(solid: Solid, face: Region) -> EdgeRule:
     reach = hole.diameter_mm / 2 + solid.piece.body_mm * solid.lean
     wall = max(0.0, float(shapely.distance(face.boundary, shapely.Point(hole.at))) - reach)
     text = f"the wall between hole and rim is {wall:.2f} mm at the face"
-    return EdgeRule("hole", wall, hole.at, text)
+    spot = _far_end(shapely.shortest_line(shapely.Point(hole.at), face.boundary))
+    return EdgeRule("hole", wall, spot, text)
 
 
 def _convex_curve(face: Region) -> EdgeRule | None:

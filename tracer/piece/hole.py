@@ -16,6 +16,8 @@ CORD_PLAY_MM = 1.0
 """Hole over cord. Common practice, no source."""
 WALL_LEAST_MM, WALL_ADVISED_MM = 1.5, 2.0
 """Metal between hole and edge of cast pewter: a judgement."""
+_TOUCH_MM = 1e-3
+_SLIT_MM = 0.01
 RINGS_AWG = (14, 16, 18, 20, 22, 24)
 
 
@@ -110,14 +112,22 @@ def _with_ear(outline: Region, x: float, diameter_mm: float, wall_mm: float) -> 
     )
     at = (round(x, 2) + 0.0, round(highest + diameter_mm / 2, 2))
     disc = shapely.Point(at).buffer(reach, quad_segs=arc_steps(reach))
-    stem = shapely.box(x - reach * 0.8, highest - wall_mm, x + reach * 0.8, at[1])
-    near = shapely.Point(at).buffer(3 * reach)
-    joined = outline.union(disc).union(stem.intersection(near))
+    joined = outline.union(disc)
     closed = joined.buffer(wall_mm, quad_segs=arc_steps(wall_mm)).buffer(
         -wall_mm, quad_segs=arc_steps(wall_mm)
     )
-    grown = outline.union(closed.intersection(near))
+    # of what closing fills, only the fillets at the ear: the rest of the piece stays as drawn
+    ear = disc.difference(outline).buffer(_TOUCH_MM)
+    fillets = [p for p in shapely.get_parts(closed.difference(joined)) if _borders(p, ear)]
+    grown = shapely.union_all([joined, *fillets])
+    # flattened arcs that touch leave slits of a few micrometres between them
+    grown = grown.buffer(_SLIT_MM, join_style="mitre").buffer(-_SLIT_MM, join_style="mitre")
     return Placed(at, as_region(grown))
+
+
+def _borders(part: shapely.Geometry, ear: shapely.Geometry) -> bool:
+    """Return whether a part lies along an ear, not just at a point of it."""
+    return float(shapely.length(shapely.boundary(part).intersection(ear))) > 10 * _TOUCH_MM
 
 
 def clash_mm(design: Region, at: tuple[float, float], diameter_mm: float) -> float:

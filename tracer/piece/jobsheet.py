@@ -93,6 +93,12 @@ def _sizes(plan: Plan, record: dict[str, Any]) -> Html:
         for design, told in zip(plan.designs, record["designs"], strict=True)
         if (h := design.level.height_mm)
     ]
+    if plan.wish.rim_mm:
+        wide, high = plan.wish.rim_mm
+        rows += [
+            ("Width of the rim", wide, wide * scale),
+            ("Height of the rim", high, high * scale),
+        ]
     if plan.hole:
         x, y = plan.hole.at
         rows.append(
@@ -129,7 +135,7 @@ def _amounts(plan: Plan, record: dict[str, Any]) -> Html:
     pieces = record["pieces"]
     rows = [
         ("Volume", f"{record['volume_mm3']:.0f} mm³"),
-        ("Density", f"{record['alloy']['density_g_cm3']:g} g/cm³, {plan.amounts.density_by}"),
+        ("Density", f"{record['alloy']['density_g_cm3']:.4g} g/cm³, {plan.amounts.density_by}"),
         (f"Metal to melt, {pieces} off", f"{record['metal_to_melt_g']:.0f} g"),
         ("Rubber, each of two parts", f"{record['rubber']['each_part_ml']:.0f} ml"),
         (

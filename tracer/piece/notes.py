@@ -107,8 +107,10 @@ def draft_notes(piece: Piece, least_gap_mm: float | None) -> Iterator[Note]:
         )
 
 
-def hole_notes(hole: HolePlan, piece: Piece, least_opening_mm: float) -> Iterator[Note]:
-    """Yield what the hole asks for."""
+def hole_notes(
+    hole: HolePlan, piece: Piece, least_opening_mm: float, *, for_cord: bool
+) -> Iterator[Note]:
+    """Yield what the hole asks for; a cord needs no ring."""
     if hole.wall_mm < WALL_ADVISED_MM - _SLACK_MM:
         yield Note(
             "hole-wall",
@@ -135,6 +137,8 @@ def hole_notes(hole: HolePlan, piece: Piece, least_opening_mm: float) -> Iterato
             at=hole.at,
             basis="sheet-metal rule: hole to edge at least the thickness, else add an ear",
         )
+    if for_cord:
+        return
     yield Note(
         "ring",
         f"a ring must measure at least {shown_length(math.ceil(hole.ring_inside_mm * 10) / 10)}"
@@ -148,7 +152,7 @@ def hole_notes(hole: HolePlan, piece: Piece, least_opening_mm: float) -> Iterato
 def tilt_note(tilt: float, hole: HolePlan) -> Iterator[Note]:
     """Yield a warning for a piece that hangs crooked."""
     if tilt > TILT_WARN_DEG:
-        x, y = hole.level_at
+        x, y = (round(c, 2) + 0.0 for c in hole.level_at)  # no -0.00
         yield Note(
             "tilt",
             f"it hangs {tilt:.1f}° askew; upright with --hole-at {x:.2f},{y:.2f}",

@@ -3,7 +3,7 @@
 from typing import TYPE_CHECKING
 
 from tracer.curves.path import Drawing
-from tracer.piece.drawings import GAP_MM, LAYERS, layers_of, marks_of
+from tracer.piece.drawings import GAP_MM, LAYERS, layers_of, marks_of, size_lines
 from tracer.piece.plan import Plan
 from tracer.write.dxf import add_segment, document_text, new_document
 from tracer.write.svg import xml_text
@@ -34,10 +34,11 @@ def plan_dxf(plan: Plan, *, mark: str) -> str:
     for prefix, layers, right in (("", finished, 0.0), ("master-", master, shift)):
         for name, drawing in layers.items():
             _add(space, drawing.mapped(1, right), prefix + name)
-        left, bottom, far, _ = layers["blank"].bounds
-        size = f"{far - left:.3f} x {layers['blank'].bounds[3] - bottom:.3f} mm"
-        word = "finished" if not prefix else f"master, x {scale:.6f}"
-        _text(space, f"{word}: {size}", (left + right, bottom - 5), 2.5, prefix + "marks")
+        left, bottom, *_ = bounds = layers["blank"].bounds
+        lines, high = size_lines(bounds, scale if prefix else None)
+        for k, line in enumerate(lines):
+            at = (left + right, bottom - 5 - 1.2 * high * k)
+            _text(space, line, at, high, prefix + "marks")
     for found in marks_of(plan):
         space.add_circle(found.at, 1.5, dxfattribs={"layer": "marks"})
         _text(space, found.label, (found.at[0] - 0.7, found.at[1] - 0.7), 1.4, "marks")
