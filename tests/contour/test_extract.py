@@ -1,5 +1,7 @@
 """Level lines: simple, ordered, with the topology that labelling finds."""
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 import shapely
@@ -53,6 +55,23 @@ def test_ink_lies_on_the_left_of_the_way_as_seen() -> None:
     outer, hole = rings_of(values)
     # counter-clockwise as seen is negative with y down
     assert signed_area(outer) < 0 < signed_area(hole)
+
+
+def test_rings_start_alike_in_every_copy() -> None:
+    """Turned, mirrored and shifted, the first vertex is the same place of the drawing."""
+    values = np.random.default_rng(5).random((12, 15))
+    moved: dict[str, tuple[NDArray[np.float64], Callable[[Points], Points]]] = {
+        "turned": (np.rot90(values), lambda p: np.column_stack([15 - p[:, 1], p[:, 0]])),
+        "mirrored": (values[:, ::-1], lambda p: p * (-1, 1) + (15, 0)),
+        "shifted": (np.pad(values, ((3, 0), (2, 1))), lambda p: p - (2, 3)),
+    }
+    begun = np.array([ring[0] for ring in rings_of(values)])
+    for copy, back in moved.values():
+        again = back(np.array([ring[0] for ring in rings_of(copy)]))
+        assert len(again) == len(begun) > 3
+        away = np.hypot(*np.moveaxis(begun[:, None] - again, 2, 0)).min(axis=1)
+        # a ring alike to itself, as that of one pixel, has several such vertices
+        assert np.mean(away < 1e-6) > 0.9
 
 
 def test_the_level_lies_between_pixels_by_proportion() -> None:

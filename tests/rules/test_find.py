@@ -3,6 +3,7 @@
 import math
 from typing import Any
 
+import numpy as np
 import pytest
 import shapely
 from hypothesis import given
@@ -125,6 +126,26 @@ def test_sharp_tip(angle: float) -> None:
     expected = r * (1 / math.sin(math.radians(angle) / 2) - 1)
     assert finding.lost_mm == pytest.approx(expected, rel=0.03)
     assert check(wedge(angle)).verdict is Verdict.AT_RISK
+
+
+@pytest.mark.parametrize("angle", [30, 45, 55])
+def test_the_point_of_a_lens_wherever_its_sides_are_sampled(angle: float) -> None:
+    """Arcs of radius R from (-a, 0) to (a, 0), their centres h off the axis, meet at the angle b.
+
+    a = R sin(b / 2), h = R cos(b / 2), and a disc of radius r touches both where it stands
+    sqrt((R - r)^2 - h^2) from the middle.
+    """
+    big, r = 20.0, 0.405
+    half = math.radians(angle) / 2
+    a, h = big * math.sin(half), big * math.cos(half)
+    expected = a - math.sqrt((big - r) ** 2 - h**2) - r
+    for count in (180, 257, 311):
+        way = np.linspace(-half, half, count)
+        upper = np.column_stack([big * np.sin(way), big * np.cos(way) - h])
+        ring = np.concatenate([upper[::-1], (upper * (1, -1))[1:-1]])
+        found = check(region(shapely.Polygon(np.roll(ring, -count // 3, axis=0)))).findings
+        assert [f.kind for f in found] == [Kind.SHARP_TIP] * 2
+        assert [f.lost_mm for f in found] == pytest.approx([expected] * 2, rel=0.02)
 
 
 @pytest.mark.parametrize("turn", [0, 7, 19, 31])

@@ -10,6 +10,8 @@ LEVEL = np.float32(0.5)
 NEAREST = 1e-3
 """A vertex stays this far, in px, from pixel centres, so that rings through one do not touch."""
 SMALLEST_AREA_PX2 = 2.5e-3
+AS_NEAR = 1e-9
+"""Px within which two vertices are as near to the middle as each other: rounding."""
 
 
 def extract_rings(coverage: Coverage) -> tuple[Points, ...]:
@@ -18,9 +20,10 @@ def extract_rings(coverage: Coverage) -> tuple[Points, ...]:
     Promised: every ring is simple and no two rings cross or touch. Ink lies on the left of the
     way as seen on the artwork, so outer rings run counter-clockwise and openings clockwise.
     Artwork that touches the border is closed there, as if a row of empty pixels stood around it.
-    Rings start at their topmost edge and stand in the order of the scan: the same for the same
-    input. Where ink touches ink over the corner of a pixel it is joined if the mean of the four
-    pixels is at least 1/2 (always in 1-bit artwork), else parted.
+    Rings stand in the order of the scan, and each starts at the vertex nearest to the middle of its
+    area: the same one however the artwork is turned, mirrored or shifted. Where ink touches ink
+    over the corner of a pixel it is joined if the mean of the four pixels is at least 1/2 (always
+    in 1-bit artwork), else parted.
 
     Not promised: the true place of the edge; see `refine_rings`.
 
@@ -48,11 +51,21 @@ def extract_rings(coverage: Coverage) -> tuple[Points, ...]:
     points, follows = _linked_crossings(values, ink)
     points += 0.5 - margin
     cycles = _cycles(follows)
-    return tuple(ring for ring in (points[c] for c in cycles) if _is_large(ring))
+    return tuple(_begun(ring) for ring in (points[c] for c in cycles) if _is_large(ring))
 
 
 def _is_large(ring: Points) -> bool:
     return float(shapely.area(shapely.Polygon(ring))) >= SMALLEST_AREA_PX2
+
+
+def _begun(ring: Points) -> Points:
+    """Return a ring from the vertex nearest to its middle on; of several as near, from the first.
+
+    What samples a ring from its start then does so alike in every copy of the artwork.
+    """
+    middle = shapely.get_coordinates(shapely.centroid(shapely.Polygon(ring)))[0]
+    away = np.hypot(*(ring - middle).T)
+    return np.roll(ring, -int(np.argmax(away < away.min() + AS_NEAR)), axis=0)
 
 
 def _linked_crossings(

@@ -154,8 +154,8 @@ def _place(axis: Skeleton, thinned: _Thinned, nodes: Ints, mouths: int) -> Place
     out, runs_out = 0.0, False
     if mouths == 1:
         root = nodes[thinned.at_mouth[nodes]][0]
-        out, half = float(thinned.lost[root]), float(axis.half[root])
-        runs_out = _runs_out(axis, thinned, nodes, root)
+        mouth, half, out = _mouth(axis, thinned, root)
+        runs_out = _runs_out(axis, thinned, nodes, mouth, half, out)
         if out <= CORNER * _NOISE * half and not runs_out:
             return None
         if runs_out:  # as at the disc that is as wide as the limit
@@ -181,22 +181,41 @@ def _place(axis: Skeleton, thinned: _Thinned, nodes: Ints, mouths: int) -> Place
     )
 
 
-def _runs_out(axis: Skeleton, thinned: _Thinned, nodes: Ints, root: np.int64) -> bool:
+def _mouth(axis: Skeleton, thinned: _Thinned, root: np.int64) -> tuple[complex, float, float]:
+    """Return centre and radius of the disc at a mouth, and how far the place stands out of it.
+
+    It is the disc of radius r between the last thin node and the wider one beyond it, wherever
+    along the sides the samples happen to lie: copies of an artwork are sampled differently.
+    """
+    here, half, out = complex(axis.centre[root]), float(axis.half[root]), float(thinned.lost[root])
+    ends = axis.link[(axis.link == root).any(axis=1)]
+    beyond = ends[ends != root]
+    wider = beyond[axis.half[beyond] >= thinned.r]
+    if not len(wider) or not np.isfinite(axis.half[wider[0]]):
+        return here, half, out
+    way = complex(axis.centre[wider[0]]) - here
+    share = (thinned.r - half) / (float(axis.half[wider[0]]) - half)
+    return here + share * way, thinned.r, max(out + share * abs(way) - (thinned.r - half), 0.0)
+
+
+def _runs_out(
+    axis: Skeleton, thinned: _Thinned, nodes: Ints, mouth: complex, half: float, out: float
+) -> bool:
     """Tell whether the sides of a place at one mouth meet in a point sharper than 60 degrees.
 
     They are followed where they are well apart. A point that pixels or a blur rounded off by as
     much as the place of the edge is in doubt is still the point that was drawn.
     """
-    half, out = float(axis.half[root]), float(thinned.lost[root])
-    far = np.abs(axis.centre[nodes] - axis.centre[root])
+    far = np.abs(axis.centre[nodes] - mouth)
     wide = axis.half[nodes]
     # nodes on the way to the far end, not those in the corners of a stub
     apart = (far + thinned.lost[nodes] + wide > 0.9 * (half + out)) & (wide >= 0.5 * half)
-    away, wide = far[apart] - far[apart].mean(), wide[apart]
+    far, wide = np.append(far[apart], 0.0), np.append(wide[apart], half)
+    away = far - far.mean()
     spread = float(away @ away)
     slope = -float(away @ wide) / spread if spread > 0 else 0.0  # sine of half the angle
     blunt = CORNER * _NOISE * half
-    if not 0 < slope < 1 or not _tapers(axis, nodes, axis.centre[root], half):
+    if not 0 < slope < 1 or not _tapers(axis, nodes, mouth, half):
         return False
     end = (half - slope * (half + out)) / (1 - slope)  # radius of what rounds the point
     drawn = half * (1 / slope - 1)  # how far it would stand out if nothing rounded it
