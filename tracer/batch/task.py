@@ -98,6 +98,11 @@ def prepare() -> None:
     """Import now what every artwork needs, so that no artwork's time limit pays for it."""
     import cv2  # noqa: PLC0415 - heavy
 
+    import tracer.job  # noqa: PLC0415
+    import tracer.pipeline  # noqa: PLC0415
+    import tracer.write.page  # noqa: PLC0415
+    import tracer.write.report  # noqa: F401, PLC0415 - to be there when the first artwork comes
+
     cv2.setNumThreads(1)
 
 
