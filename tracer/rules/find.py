@@ -66,7 +66,7 @@ class _Thinned:
 
     line: Bools
     lost: Floats
-    at_mouth: Bools
+    beyond: Ints  # the wider node that a node at a mouth is linked to, else -1
     r: float
     doubt: float  # how well the place of an edge is known, mm
 
@@ -110,9 +110,9 @@ def thin_places(axis: Skeleton, side: Bools, limit: float, target: float) -> tup
     inner = np.where(thin[a], a, b)[one]
     mouths = np.bincount(group[inner], minlength=count)
     line, lost = _peel(axis, thin, a, b)
-    at_mouth = np.zeros(count, dtype=bool)
-    at_mouth[inner] = True
-    thinned = _Thinned(line, lost, at_mouth, r, target - limit)
+    beyond = np.full(count, -1)
+    beyond[inner] = np.where(thin[a], b, a)[one]
+    thinned = _Thinned(line, lost, beyond, r, target - limit)
     found = []
     members = np.flatnonzero(thin)
     members = members[np.argsort(group[members], kind="stable")]
@@ -153,7 +153,7 @@ def _place(axis: Skeleton, thinned: _Thinned, nodes: Ints, mouths: int) -> Place
     core = np.union1d(nodes[thinned.line[nodes]], outward)
     out, runs_out = 0.0, False
     if mouths == 1:
-        root = nodes[thinned.at_mouth[nodes]][0]
+        root = nodes[thinned.beyond[nodes] >= 0][0]
         mouth, half, out = _mouth(axis, thinned, root)
         runs_out = _runs_out(axis, thinned, nodes, mouth, half, out)
         if out <= CORNER * _NOISE * half and not runs_out:
@@ -188,13 +188,11 @@ def _mouth(axis: Skeleton, thinned: _Thinned, root: np.int64) -> tuple[complex, 
     along the sides the samples happen to lie: copies of an artwork are sampled differently.
     """
     here, half, out = complex(axis.centre[root]), float(axis.half[root]), float(thinned.lost[root])
-    ends = axis.link[(axis.link == root).any(axis=1)]
-    beyond = ends[ends != root]
-    wider = beyond[axis.half[beyond] >= thinned.r]
-    if not len(wider) or not np.isfinite(axis.half[wider[0]]):
+    wider = thinned.beyond[root]
+    if not np.isfinite(axis.half[wider]):
         return here, half, out
-    way = complex(axis.centre[wider[0]]) - here
-    share = (thinned.r - half) / (float(axis.half[wider[0]]) - half)
+    way = complex(axis.centre[wider]) - here
+    share = (thinned.r - half) / (float(axis.half[wider]) - half)
     return here + share * way, thinned.r, max(out + share * abs(way) - (thinned.r - half), 0.0)
 
 
