@@ -1,4 +1,4 @@
-"""What a plan warns of, at the edge of each rule; figures from `casting-facts` 2.4 and 5.08."""
+"""What a plan warns of, at the edge of each rule: shop rules, common practice, no source."""
 
 import pytest
 

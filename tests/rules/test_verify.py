@@ -356,7 +356,7 @@ blobs = st.one_of(
 
 
 @pytest.mark.xfail(
-    strict=False, reason="a cut bar with an acute corner is called thin by verify only"
+    strict=False, reason="crossed bars can leave a place that only one of the two calls thin"
 )
 @given(st.lists(blobs, min_size=1, max_size=4), st.lists(blobs, max_size=2))
 def test_agrees_with_the_raster(
