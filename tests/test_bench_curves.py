@@ -55,14 +55,19 @@ def test_two_renderers_agree_within_the_quarter_of_a_pixel() -> None:
         assert apart.mean() < 0.125 * true_outline(drawing, 256).region.length / 256**2
 
 
-def test_the_table_and_the_sheet_are_written(
+def test_the_table_and_a_sheet_a_rendering_are_written(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     sheet = tmp_path / "worst.png"
     arguments = ["--limit", "6", "--pixels", "96", "--rows", "contour", "ring"]
+    arguments += ["--rendering", "alpha", "bit"]
     assert main([*arguments, "--sheet", str(sheet), "--worst", "2"]) == 0
     table = capsys.readouterr().out
     assert "alpha, 96 px, 6 drawings" in table
     assert [line.split()[0] for line in table.splitlines()[3:5]] == ["contour", "ring"]
-    with Image.open(sheet) as image:
-        assert image.width > 1000
+    pictures = []
+    for rendering in ("alpha", "bit"):
+        with Image.open(tmp_path / f"worst-{rendering}-96.png") as image:
+            assert image.width > 1000
+            pictures.append(image.tobytes())
+    assert pictures[0] != pictures[1]

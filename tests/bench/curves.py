@@ -157,7 +157,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--limit", type=int, default=PER_SET * len(SETS), help="drawings in all")
     parser.add_argument("--seed", type=int, default=1, help="another choice of drawings")
     parser.add_argument("--rows", nargs="+", default=list(METHODS)[:5], choices=list(METHODS))
-    parser.add_argument("--sheet", type=Path, help="PNG of the worst twelve of the last row")
+    parser.add_argument(
+        "--sheet",
+        type=Path,
+        help="PNG of the worst twelve of the last row, a file for each rendering and size:\n"
+        "worst.png becomes worst-alpha-512.png",
+    )
     parser.add_argument("--worst", type=int, default=0, help="name the worst files of the last row")
     options = parser.parse_args(arguments)
     share = -(-options.limit // len(options.sets))
@@ -180,8 +185,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
                     f"p99 {row.p99:.3f}  largest {row.largest:.3f}"
                 )
             if options.sheet:
-                write_sheet(cases[last], options.sheet)
-                print(f"worst twelve of {last!r}: {options.sheet}")
+                own = f"{options.sheet.stem}-{rendering}-{pixels}{options.sheet.suffix}"
+                write_sheet(cases[last], options.sheet.with_name(own))
+                print(f"worst twelve of {last!r}: {options.sheet.with_name(own)}")
     return 0
 
 
