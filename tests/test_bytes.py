@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 from PIL import Image, ImageDraw
 
+from tests.pythons import differing
+
 SEEDS = range(6)
 """Of the hashes of text, by which Python orders sets: each process has another."""
 
@@ -51,3 +53,10 @@ def test_the_order_of_sets_does_not_show(
         found.append({path.name: path.read_bytes() for path in sorted(out.iterdir())})
     assert len(found[0]) == files
     assert all(one == found[0] for one in found)
+
+
+def test_a_byte_more_or_a_file_less_is_noticed() -> None:
+    """The ruler of `tests/pythons.py`, which compares what several Pythons write."""
+    assert differing([{"a.svg": "1", "b": "2"}, {"a.svg": "1", "b": "2"}]) == []
+    assert differing([{"a.svg": "1", "b": "2"}, {"a.svg": "1", "b": "3"}]) == ["b"]
+    assert differing([{"a.svg": "1"}, {"a.svg": "1"}, {"a.svg": "1", "b": "3"}]) == ["b"]
