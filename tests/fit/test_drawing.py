@@ -218,6 +218,24 @@ def test_a_tip_far_outside_a_tiny_ring_is_taken_back() -> None:
     is_whole(high, 1, 0)
 
 
+@pytest.mark.parametrize("half", [0.06, 0.5])
+def test_a_speck_before_a_tip_blunts_that_tip_alone(half: float) -> None:
+    """A star whose tips the pixels took, and a speck within or across where one of them was."""
+    true = star(5, 100, 25)
+    tips = [s.start for s in true.segments[::2]]
+    ring = sampled(true, noise=0.0)
+    ring = ring[np.abs(ring) < 98]
+    square = polygon([-1 - 1j, 1 - 1j, 1 + 1j, -1 + 1j]).mapped(half, tips[0] * 0.99)
+    speck = square.points(0.1)
+    both = shapely.MultiPolygon([*region(ring).geoms, *region(speck).geoms])
+    drawing = fit_drawing(both, 0.1, pixel_mm=1.0).drawing
+    is_whole(drawing, 2, 0)
+    found = np.array([s.start for s in drawing.shapes[0].outer.segments])
+    away = [float(np.abs(found - tip).min()) for tip in tips]
+    assert max(away[1:]) < 0.2
+    assert away[0] > 1
+
+
 @pytest.mark.parametrize(
     "wrong",
     [

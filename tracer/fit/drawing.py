@@ -6,9 +6,10 @@ from functools import lru_cache
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 
 from tracer.curves.path import Drawing, Path, Shape, polyline_path
-from tracer.curves.segments import ComplexArray
+from tracer.curves.segments import ComplexArray, FloatArray
 from tracer.fit.mirror import made_symmetric
 from tracer.fit.regular import made_regular
 from tracer.fit.ring import RingFit, fit_ring
@@ -17,11 +18,17 @@ from tracer.model import Fitted, Region
 _FURTHEST_TIP_PX = 2.5
 """A path may go on beyond its ring to where two sides meet; further off is no tip but a fault."""
 
+_TIP_PX = 14.0
+"""A tip this near a crossing may be what crosses: it is looked at as far (`blunt.py`)."""
+
 _PLACES = 6
 """Of the coordinates of rings in px: the same ring at another size is known again."""
 
 _FLATNESS = 0.005
 """Paths are checked for crossings as polygons within this share of the tolerance."""
+
+_Places = dict[tuple[int, int], ComplexArray]
+"""Paths, as (piece, path), with the places on each that are at fault; none where all of it is."""
 
 
 def fit_drawing(
@@ -64,9 +71,10 @@ def fit_drawing(
     if regular:
         flat, line = made_symmetric(flat, tolerance)
         said += (f"both halves made exactly alike about {line} line",) if line else ()
-    paths = iter(flat)
+    paths, own_fits = iter(flat), iter(fits)
     shapes = [[_placed(next(paths), ring, tolerance, pixel_mm) for ring in own] for own in rings]
-    shapes = _untangled(shapes, rings, tolerance_mm, pixel_mm)
+    nested = [[next(own_fits) for _ in own] for own in rings]
+    shapes = _untangled(shapes, rings, nested, tolerance, pixel_mm)
     drawing = Drawing(tuple(Shape(paths[0], tuple(paths[1:])) for paths in shapes))
     return Fitted(drawing, said)
 
@@ -80,12 +88,6 @@ def _known(points: bytes, tolerance: float) -> RingFit:
 def _complex(ring: shapely.LinearRing) -> ComplexArray:
     xy = shapely.get_coordinates(ring)[:-1]
     return xy[:, 0] + 1j * xy[:, 1]
-
-
-def _fit(ring: ComplexArray, tolerance: float, pixel_mm: float) -> Path:
-    """Return a ring fitted by itself, its tips no further out than the ring."""
-    fit = _known(np.round(ring / pixel_mm, _PLACES).tobytes(), round(tolerance, 9))
-    return _placed(fit.path(tolerance, tips=False), ring, tolerance, pixel_mm)
 
 
 def _placed(path: Path, ring: ComplexArray, tolerance: float, pixel_mm: float) -> Path:
@@ -108,84 +110,139 @@ def closed_up(path: Path, shortest: float) -> Path:
 
 
 def _untangled(
-    shapes: list[list[Path]], rings: list[list[ComplexArray]], tolerance: float, pixel_mm: float
+    shapes: list[list[Path]],
+    rings: list[list[ComplexArray]],
+    fits: list[list[RingFit]],
+    tolerance: float,
+    pixel_mm: float,
 ) -> list[list[Path]]:
-    """Return the paths, with those that cross themselves or another one put back.
+    """Return the paths (mm), with those that cross themselves or another one put back.
 
-    They are fitted again without tips beyond the ring, then within a third of the tolerance; then
-    they become lines within half of it, then within a tenth, then the ring as it came.
+    Near the crossings, then everywhere, their tips go no further out than the ring; then they are
+    fitted again within a third of the tolerance; then they become lines within half of it, then
+    within a tenth, then the ring as it came.
     """
-    remedies: tuple[Callable[[ComplexArray], Path], ...] = (
-        lambda ring: _fit(ring, tolerance / pixel_mm, pixel_mm),
-        lambda ring: _fit(ring, tolerance / pixel_mm / 3, pixel_mm),
-        lambda ring: _straight(ring, tolerance / 2),
-        lambda ring: _straight(ring, tolerance / 10),
-        lambda ring: _straight(ring, 0.0),
+    slack = tolerance * pixel_mm
+
+    def short(fit: RingFit, ring: ComplexArray, no_tips: NDArray[np.bool_]) -> Path:
+        return _placed(fit.path(tolerance, no_tips=no_tips), ring, tolerance, pixel_mm)
+
+    def tighter(ring: ComplexArray) -> Path:
+        fit = _known(np.round(ring / pixel_mm, _PLACES).tobytes(), round(tolerance / 3, 9))
+        path = fit.path(tolerance / 3, no_tips=fit.all_corners)
+        return _placed(path, ring, tolerance, pixel_mm)
+
+    remedies: tuple[Callable[[RingFit, ComplexArray, ComplexArray], Path], ...] = (
+        lambda fit, ring, at: short(fit, ring, fit.corners_near(at / pixel_mm, _TIP_PX)),
+        lambda fit, ring, _: short(fit, ring, fit.all_corners),
+        lambda _, ring, __: tighter(ring),
+        lambda _, ring, __: _straight(ring, slack / 2),
+        lambda _, ring, __: _straight(ring, slack / 10),
+        lambda _, ring, __: _straight(ring, 0.0),
     )
     for remedy in remedies:
-        bad = _crossing(shapes, _FLATNESS * tolerance)
-        bad |= _strayed(shapes, rings, 2 * tolerance + _FURTHEST_TIP_PX * pixel_mm)
+        bad = _crossing(shapes, _FLATNESS * slack)
+        bad |= _strayed(shapes, rings, 2 * slack + _FURTHEST_TIP_PX * pixel_mm)
         if not bad:
             break
         shapes = [
-            [remedy(rings[i][j]) if (i, j) in bad else path for j, path in enumerate(paths)]
+            [
+                remedy(fits[i][j], rings[i][j], bad[i, j]) if (i, j) in bad else path
+                for j, path in enumerate(paths)
+            ]
             for i, paths in enumerate(shapes)
         ]
-    flat = [path.points(_FLATNESS * tolerance) for paths in shapes for path in paths]
+    flat = [path.points(_FLATNESS * slack) for paths in shapes for path in paths]
     if _misplaced(shapes, flat):  # what was put back may cross what was not
         return [[_straight(ring, 0.0) for ring in own] for own in rings]
     return shapes
 
 
 def _straight(ring: ComplexArray, tolerance: float) -> Path:
-    xy = np.column_stack([ring.real, ring.imag])
     if tolerance > 0:
-        simple = shapely.Polygon(xy).simplify(tolerance)
+        simple = shapely.Polygon(_points(ring)).simplify(tolerance)
         if isinstance(simple, shapely.Polygon) and not simple.is_empty:
             return polyline_path(_complex(simple.exterior).tolist())
     return polyline_path(ring.tolist())
 
 
-def _crossing(shapes: list[list[Path]], flatness: float) -> set[tuple[int, int]]:
-    """Return which paths, as (piece, path), cross themselves or touch or cross another."""
+def _crossing(shapes: list[list[Path]], flatness: float) -> _Places:
+    """Return which paths cross themselves or touch or cross another, and where."""
     names = [(i, j) for i, paths in enumerate(shapes) for j in range(len(paths))]
     flat = [shapes[i][j].points(flatness) for i, j in names]
-    lines = np.array(
-        [shapely.LinearRing(np.column_stack([z.real, z.imag])) for z in flat], dtype=object
-    )
-    bad = {names[k] for k in np.flatnonzero(~shapely.is_simple(lines))}
+    lines = np.array([shapely.LinearRing(_points(z)) for z in flat], dtype=object)
+    bad = set(np.flatnonzero(~shapely.is_simple(lines)).tolist())
     tree = shapely.STRtree(lines)
     one, other = tree.query(lines, predicate="intersects")
-    for a, b in zip(one.tolist(), other.tolist(), strict=True):
-        if a != b:
-            bad |= {names[a], names[b]}
+    bad.update(one[one != other].tolist())
+    found = {names[k]: at for k, at in _meeting_places(flat, sorted(bad)).items()}
     for k, z in enumerate(flat):  # turned inside out, or without area
         area = float((np.conj(z) * np.roll(z, -1)).imag.sum())
         if (area > 0) != (names[k][1] == 0):
-            bad.add(names[k])
-    return bad or ({*names} if _misplaced(shapes, flat) else set())
+            found.setdefault(names[k], np.empty(0, dtype=np.complex128))
+    return found or _misplaced(shapes, flat)
 
 
-def _misplaced(shapes: list[list[Path]], flat: list[ComplexArray]) -> bool:
-    """Return whether paths that cross nowhere still overlap: a piece in a piece, a hole outside."""
-    rings = iter([np.column_stack([z.real, z.imag]) for z in flat])
-    polygons = []
-    for paths in shapes:
-        outer, *holes = (next(rings) for _ in paths)
-        polygons.append(shapely.Polygon(outer, holes))
-    return not shapely.MultiPolygon(polygons).is_valid
+def _meeting_places(flat: list[ComplexArray], chosen: list[int]) -> dict[int, ComplexArray]:
+    """Return where the chosen ones of closed lines cross or touch themselves or each other."""
+    if not chosen:
+        return {}
+    owner = np.repeat(chosen, [len(flat[k]) for k in chosen])
+    z = np.concatenate([flat[k] for k in chosen])
+    on = np.concatenate([np.roll(flat[k], -1) for k in chosen])
+    ends = np.stack([z, on], axis=1).view(np.float64).reshape(-1, 2, 2)
+    edges = np.asarray(shapely.linestrings(ends))
+    a, b = shapely.STRtree(edges).query(edges, predicate="intersects")
+    meet = (a < b) & (on[a] != z[b]) & (on[b] != z[a])  # neighbours share an end
+    a, b = a[meet], b[meet]
+    middles = shapely.centroid(shapely.intersection(edges[a], edges[b]))
+    xy = shapely.get_coordinates(middles)
+    at = xy[:, 0] + 1j * xy[:, 1]
+    return {k: at[(owner[a] == k) | (owner[b] == k)] for k in chosen}
 
 
-def _strayed(
-    shapes: list[list[Path]], rings: list[list[ComplexArray]], most: float
-) -> set[tuple[int, int]]:
-    """Return which paths reach out of the bounds of their ring by more than `most`."""
-    far = set()
+def _misplaced(shapes: list[list[Path]], flat: list[ComplexArray]) -> _Places:
+    """Return which paths that cross nowhere still overlap: a piece in a piece, a hole outside."""
+    own = iter(flat)
+    rings = [[next(own) for _ in paths] for paths in shapes]
+    polygons = np.array(
+        [
+            shapely.Polygon(_points(outer), [_points(hole) for hole in holes])
+            for outer, *holes in rings
+        ]
+    )
+    if shapely.MultiPolygon(polygons.tolist()).is_valid:
+        return {}
+    nowhere = np.empty(0, dtype=np.complex128)
+    found = {
+        (i, j): nowhere
+        for i in np.flatnonzero(~shapely.is_valid(polygons)).tolist()
+        for j in range(len(shapes[i]))
+    }
+    inner, outer = shapely.STRtree(polygons).query(polygons, predicate="within")
+    for i, k in zip(inner.tolist(), outer.tolist(), strict=True):
+        if i != k:
+            for name in [(i, 0), *((k, j) for j in range(len(shapes[k])))]:
+                found[name] = np.append(found.get(name, nowhere), rings[i][0])
+    return found or {(i, j): nowhere for i, own in enumerate(rings) for j in range(len(own))}
+
+
+def _points(z: ComplexArray) -> FloatArray:
+    return np.column_stack([z.real, z.imag])
+
+
+def _strayed(shapes: list[list[Path]], rings: list[list[ComplexArray]], most: float) -> _Places:
+    """Return which paths reach out of the bounds of their ring by more than `most`, and where."""
+    far = {}
     for i, paths in enumerate(shapes):
         for j, path in enumerate(paths):
             ring, flat = rings[i][j], path.points(most)
-            low = min((flat.real.min() - ring.real.min()), (flat.imag.min() - ring.imag.min()))
-            high = max((flat.real.max() - ring.real.max()), (flat.imag.max() - ring.imag.max()))
-            if low < -most or high > most:
-                far.add((i, j))
+            out = flat[
+                (flat.real < ring.real.min() - most)
+                | (flat.real > ring.real.max() + most)
+                | (flat.imag < ring.imag.min() - most)
+                | (flat.imag > ring.imag.max() + most)
+            ]
+            if len(out):
+                far[i, j] = out
     return far

@@ -4,6 +4,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tracer.curves.segments import ComplexArray, Cubic, Line, Segment
 from tracer.fit.blunt import ring_ends, tip_ends
@@ -24,17 +25,28 @@ _SHIFTED_PX = 0.7
 
 
 def joined(
-    ring: Ring, chains: list[Chain], found: Corners, tolerance: float, *, tips: bool = True
+    ring: Ring,
+    chains: list[Chain],
+    found: Corners,
+    tolerance: float,
+    *,
+    no_tips: NDArray[np.bool_],
 ) -> tuple[Segment, ...]:
     """Return the segments of all chains, each extended or cut to where it meets the next.
 
-    A tip is blunt where the ring says so, see `tip_ends`: a short line joins its sides. Without
-    `tips` sharp ones end blunt as well, where the ring turns back.
+    A tip is blunt where the ring says so, see `tip_ends`: a short line joins its sides. At the
+    corners marked `no_tips` sharp ones end blunt as well, where the ring turns back.
     """
     n = len(chains)
     meets = [
         _meet(
-            ring, chains[i - 1].segments[-1], chains[i].segments[0], found, i, tolerance, tips=tips
+            ring,
+            chains[i - 1].segments[-1],
+            chains[i].segments[0],
+            found,
+            i,
+            tolerance,
+            no_tip=bool(no_tips[i]),
         )
         for i in range(n)
     ]
@@ -71,7 +83,7 @@ def _meet(
     i: int,
     tolerance: float,
     *,
-    tips: bool,
+    no_tip: bool,
 ) -> _Meet:
     index, tip = int(found.index[i]), complex(found.tip[i])
     around = ring.even[(index + np.arange(-8, 9)) % len(ring.even)]
@@ -85,7 +97,7 @@ def _meet(
     ends: tuple[complex, complex] | None = None
     if at is not None and turn > _BLUNT_FROM:
         ends = tip_ends(ring, index, before, after, (t, u), tolerance)
-        if not tips:
+        if no_tip:
             ends = ring_ends(ring, index, before, after, tolerance)
     if ends is not None and ends[0] != ends[1]:
         return _short_of(before, after, ends)

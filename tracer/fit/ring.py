@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 
 from tracer.curves.path import Path, polyline_path
 from tracer.curves.segments import Arc, ComplexArray, FloatArray
@@ -31,14 +32,29 @@ class RingFit:
     spans: tuple[SpanFit, ...]
     fixed: Path | None = None
 
-    def path(self, tolerance: float, *, tips: bool = True) -> Path:
-        """Return the closed path; without `tips` no sharp tip goes on beyond the ring."""
+    def path(self, tolerance: float, *, no_tips: NDArray[np.bool_] | None = None) -> Path:
+        """Return the closed path; at corners marked `no_tips` it goes on no further than the ring.
+
+        Without marks each sharp tip goes on to where its sides meet.
+        """
         if self.fixed is not None or self.ring is None:
             return self.fixed or Path(())
         chains = [s.chain for s in self.spans]
         if not len(self.found.index):
             return Path(chains[0].segments)
-        return Path(joined(self.ring, chains, self.found, tolerance, tips=tips))
+        marks = np.zeros_like(self.all_corners) if no_tips is None else no_tips
+        return Path(joined(self.ring, chains, self.found, tolerance, no_tips=marks))
+
+    @property
+    def all_corners(self) -> NDArray[np.bool_]:
+        """Marks at all corners."""
+        return np.full(len(self.found.index), fill_value=True)
+
+    def corners_near(self, places: ComplexArray, reach: float) -> NDArray[np.bool_]:
+        """Return which corners lie within `reach` px of any of the places (K,)."""
+        away = np.abs(self.found.tip[:, None] - places[None, :])
+        near: NDArray[np.bool_] = np.any(away <= reach, axis=1)
+        return near
 
 
 def fit_ring(points: ComplexArray, tolerance: float) -> RingFit:
