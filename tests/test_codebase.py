@@ -14,8 +14,8 @@ from tracer.errors import InputError, OutputError, Status, TracerError, UsageErr
 
 ROOT = Path(__file__).parents[1]
 LONGEST_FILE = 450
-RUN_TIME = ("numpy", "Pillow", "contourpy", "shapely", "scikit-image", "opencv-python-headless")
-RUN_TIME_MORE = ("svgwrite", "ezdxf", "scipy", "networkx", "imageio", "tifffile", "fonttools")
+RUN_TIME = ("numpy", "Pillow", "contourpy", "shapely", "scipy", "opencv-python-headless")
+RUN_TIME_MORE = ("svgwrite", "ezdxf", "fonttools", "pyparsing", "typing-extensions")
 
 
 def tracked(*patterns: str) -> list[Path]:

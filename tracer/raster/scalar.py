@@ -19,6 +19,8 @@ _LEAST_INK = 0.25
 """Of the largest distance from the ground: what is paler has its edge where half of this is."""
 _OVER_RULINGS = 3.5
 """Rulings come out covered by this one's inverse, well below half. A judgement."""
+_STEPS = np.float32(128)
+"""Distances are kept in whole numbers of this part of a level of 255."""
 _FLAT = 12
 _TINT = 0.06
 """Of the distance from ground to ink: a tint that the paper's own shades do not have."""
@@ -45,6 +47,11 @@ def grey_of(colour: Samples) -> Tone:
     for here in strips(colour.shape[0], colour.shape[1]):
         levels[here] = np.rint(colour[here].astype(np.float32) @ _LUMA)
     return Tone(levels, white)
+
+
+def light_of(stored: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the light that values stored by the curve of sRGB (IEC 61966-2-1) stand for."""
+    return np.where(stored <= 0.04045, stored / 12.92, ((stored + 0.055) / 1.055) ** 2.4)
 
 
 def strips(rows: int, columns: int) -> list[slice]:
@@ -195,31 +202,41 @@ def by_distance(
     """
     import cv2  # noqa: PLC0415 - heavy
 
-    distance = np.empty(colour.shape[:2], np.float32)
-    for here in strips(colour.shape[0], colour.shape[1]):
-        part = colour[here].astype(np.float32) - ground
-        distance[here] = np.abs(part) if part.ndim == 2 else np.linalg.norm(part, axis=2)
+    rows, columns = colour.shape[:2]
+    distance = np.empty((rows, columns), np.uint16)
+    for here in strips(rows, columns):
+        part = colour[here].reshape(-1, columns, ground.size) - ground
+        part *= _STEPS
+        np.sqrt(np.einsum("ijk,ijk->ij", part, part), out=distance[here], casting="unsafe")
     top = float(np.quantile(distance[::4, ::4], 0.999))
     rulings, ruled = _rulings(distance, top)
-    least = max(faintest * top, min(_OVER_RULINGS * rulings, 0.9 * top))
-    nearby = cv2.dilate(distance, np.ones((5, 5), np.uint8))
-    np.maximum(nearby, max(least, 1.0), out=nearby)
-    distance /= nearby
-    if rulings > 0:  # ink over a ruling of strength s, as over a shadow: see `without_shadow`
-        strength = np.float32(rulings / max(least, 1.0))
-        distance[ruled] = np.maximum(distance[ruled] - strength, 0) / (1 - strength)
-    return Tone(np.rint(65535 * (1 - distance)).astype(np.uint16), 65535), rulings > 0
+    least = max(faintest * top, min(_OVER_RULINGS * rulings, 0.9 * top), float(_STEPS))
+    box = np.ones((5, 5), np.uint8)
+    levels = np.empty((rows, columns), np.uint16)
+    for here in strips(rows, columns):
+        about = slice(max(0, here.start - 2), here.stop + 2)
+        largest = cv2.dilate(distance[about], box)[here.start - about.start :][: len(levels[here])]
+        share = distance[here] / np.maximum(largest, np.float32(least))
+        if ruled is not None:  # ink over a ruling of strength s, as over a shadow: see there
+            strength = np.float32(rulings / least)
+            over = ruled[here]
+            share[over] = np.maximum(share[over] - strength, 0) / (1 - strength)
+        np.rint(65535 * (1 - share), out=levels[here], casting="unsafe")
+    return Tone(levels, 65535), ruled is not None
 
 
-def _rulings(distance: FloatImage, top: float) -> tuple[float, NDArray[np.bool_]]:
-    """Return the distance from the ground of pale thin lines from border to border, 0 if none.
+def _rulings(distance: NDArray[np.uint16], top: float) -> tuple[float, NDArray[np.bool_] | None]:
+    """Return the distance from the ground of pale thin lines from border to border, if any.
 
-    Also where they lie, as far as their ends on the edge of the ink.
+    Also where they lie, as far as their ends on the edge of the ink; None where there are none.
     """
     import cv2  # noqa: PLC0415 - heavy
 
     strong = cv2.dilate((distance > 0.5 * top).view(np.uint8), np.ones((5, 5), np.uint8))
     pale = ((distance > 0.1 * top) & (strong == 0)).view(np.uint8)
+    ends = ((pale[:, :5], pale[:, -5:]), (pale[:5], pale[-5:]))
+    if not any(one.any() and other.any() for one, other in ends):
+        return 0.0, None
     side = max(3, min(distance.shape) // 100)
     thick = cv2.morphologyEx(pale, cv2.MORPH_OPEN, np.ones((side, side), np.uint8))
     pale[cv2.dilate(thick, np.ones((3, 3), np.uint8)) > 0] = 0
@@ -232,7 +249,7 @@ def _rulings(distance: FloatImage, top: float) -> tuple[float, NDArray[np.bool_]
     lines = whole[labels]
     chosen = distance[lines]
     if not len(chosen):
-        return 0.0, lines
+        return 0.0, None
     reach = cv2.dilate(lines.view(np.uint8), np.ones((5, 5), np.uint8))
     lines |= (reach > 0) & (strong > 0)
     return float(np.quantile(chosen, 0.9)), lines
