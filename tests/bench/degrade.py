@@ -31,18 +31,11 @@ from tests.bench.renderings import alpha
 from tests.drawings import mixed
 from tests.rulers import two_sided
 from tests.truth import true_outline
-from tracer.contour.extract import extract_rings
-from tracer.contour.nest import nest_rings
-from tracer.contour.noise import edge_noise
-from tracer.contour.refine import refine_rings
 from tracer.errors import TracerError
-from tracer.model import Coverage, Frame, Verdict
-from tracer.process import limits_for, load_process
-from tracer.raster.ink import find_ink
-from tracer.raster.read import read_artwork
-from tracer.rules.report import limit_of, verdict_of
-from tracer.rules.survey import Defect, sizes_of, survey
-from tracer.settings import InkOptions, Settings, Size, SizeBy
+from tracer.model import Coverage, Finding, Kind, Verdict
+from tracer.pipeline import Job, size_and_mend, trace_pixels
+from tracer.process import load_process
+from tracer.settings import Settings, Size, SizeBy
 
 Floats = NDArray[np.float64]
 PIXELS = 512
@@ -204,57 +197,48 @@ def turned_rings(rings: list[Floats], degrees: float, side: int) -> list[Floats]
 
 @dataclass(frozen=True)
 class Judged:
-    """What the stages that follow make of a coverage at the benchmark's size."""
+    """What `check` makes of a file."""
 
+    coverage: Coverage
     rings: list[Floats]  # refined, in px of the clean rendering
-    defects: tuple[Defect, ...]
+    findings: tuple[Finding, ...]
     verdict: Verdict
     pitch_mm: float  # of the clean rendering
 
 
 SETTINGS = Settings(Size(SizeBy.WIDTH, WIDTH_MM))
-LIMITS = limits_for(load_process(SETTINGS.process), SETTINGS.role, SETTINGS.overrules)
 SEVERITY = list(Verdict)
 
 
-def judged(coverage: Coverage, scale: int = 1) -> Judged:
-    rings = extract_rings(coverage)
-    noise_found = edge_noise(coverage, rings)
-    rings = refine_rings(rings, coverage, noise_found)
-    width = max(r[:, 0].max() for r in rings) - min(r[:, 0].min() for r in rings)
-    pitch = WIDTH_MM / width
-    region = nest_rings(rings, Frame(pitch, coverage.values.shape[0]))
-    sizes = sizes_of(LIMITS, SETTINGS.grade, 2 * noise_found.tolerance_px * pitch)
-    defects = survey(region, sizes, SETTINGS.role).defects
-    return Judged(
-        [ring * scale for ring in rings], defects, verdict_of(defects, LIMITS), pitch / scale
-    )
+def judged(data: bytes, scale: int = 1) -> Judged:
+    (traced,) = trace_pixels(data, "artwork", SETTINGS)
+    job = Job(SETTINGS, load_process(SETTINGS.process), True, None, lambda _: None)
+    result = size_and_mend(traced, job)
+    mended, pitch = result.mended, result.frame.pitch_mm / scale
+    rings = [ring * scale for ring in traced.rings]
+    return Judged(traced.coverage, rings, mended.findings, mended.verdict, pitch)
 
 
 def why(clean_one: Judged, other: Judged, error_px: float) -> str:
     """Return which place decides between two verdicts, and how far off its limit it is."""
     worse = max(clean_one, other, key=lambda j: SEVERITY.index(j.verdict))
-    fatal = worse.verdict is Verdict.WILL_NOT_CAST
     places = []
-    for defect in worse.defects:
-        if fatal and verdict_of([defect], LIMITS) is not Verdict.WILL_NOT_CAST:
-            continue
-        limit = limit_of(defect, LIMITS)
-        bound = limit.least if fatal else limit.at(SETTINGS.grade)
-        places.append((bound - defect.width, bound, defect))
+    for finding in worse.findings:
+        if worse.verdict is Verdict.WILL_NOT_CAST:
+            if 0 < finding.width_mm < finding.least_mm and finding.kind is not Kind.SHARP_TIP:
+                places.append((finding.least_mm - finding.width_mm, finding))
+        else:
+            runs_out = finding.width_mm == 0
+            places.append(
+                (finding.limit_mm - finding.width_mm if not runs_out else np.inf, finding)
+            )
     # All of them must pass for the better verdict, so the one that is furthest off decides.
-    short, bound, defect = max(places, key=lambda place: place[0])
-    short_px = short / worse.pitch_mm
-    text = (
-        f"{clean_one.verdict} -> {other.verdict}: {len(places)} x, {defect.kind} of "
-        f"{defect.width:.3f} mm where {bound:.3f} is the limit, {short_px:.2f} px off"
-    )
-    return text + (", within error" if short_px <= 2 * error_px else "")
-
-
-def found(data: bytes) -> Coverage:
-    options = InkOptions()
-    return find_ink(read_artwork(data, "artwork", options), options)[0]
+    short, finding = max(places, key=lambda place: place[0])
+    text = f"{clean_one.verdict} -> {other.verdict}: {len(places)} x, {finding.kind}"
+    if not np.isfinite(short):
+        return f"{text} that runs out to a point, {finding.lost_mm / worse.pitch_mm:.2f} px lost"
+    text += f" of {finding.width_mm:.3f} mm, {short / worse.pitch_mm:.2f} px off its limit"
+    return text + (", within error" if short / worse.pitch_mm <= 2 * error_px else "")
 
 
 def main(arguments: list[str]) -> None:
@@ -268,7 +252,7 @@ def main(arguments: list[str]) -> None:
     drawings = list(mixed(options.count, seed=options.seed))
     inks = [np.pad(alpha(d, side).astype(np.float64), MARGIN) for d in drawings]
     truths = [[ring + MARGIN for ring in true_outline(d, side).rings] for d in drawings]
-    references = [judged(found(clean(ink, _rng(0)))) for ink in inks]
+    references = [judged(clean(ink, _rng(0))) for ink in inks]
     print(f"{'degradation':26}{'p95 median':>11}{'p95 p90':>9}{'refused':>9}{'agree':>7}  warnings")
     for name, (function, scale, degrees) in DEGRADATIONS.items():
         if options.only not in name:
@@ -278,19 +262,19 @@ def main(arguments: list[str]) -> None:
         for number, ink in enumerate(inks):
             data = function(ink, _rng(number))
             try:
-                coverage = found(data)
+                other = judged(data, scale)
             except TracerError as error:
                 refused[error.code] += 1
                 continue
             truth = turned_rings(truths[number], degrees, PIXELS) if degrees else truths[number]
-            other, reference = judged(coverage, scale), references[number]
+            reference = references[number]
             distances.append(two_sided(other.rings, truth).percentile(95))
-            warned.update(d.code for d in coverage.decisions if d.code)
+            warned.update(d.code for d in other.coverage.decisions if d.code)
             if other.verdict is not reference.verdict:
                 reason = why(reference, other, distances[-1])
                 flips.append(f"    {drawings[number].name}: {reason}")
             if options.sheet:
-                _save(options.sheet, f"{name}-{drawings[number].name}", data, coverage)
+                _save(options.sheet, f"{name}-{drawings[number].name}", data, other.coverage)
         middle, high = np.quantile(distances, [0.5, 0.9]) if distances else (np.nan, np.nan)
         share = 1 - (len(flips) + refused.total()) / len(inks)
         notes = ", ".join(f"{k} {v}" for k, v in sorted((warned + refused).items()))
