@@ -139,13 +139,15 @@ def test_the_point_of_a_lens_wherever_its_sides_are_sampled(angle: float) -> Non
     half = math.radians(angle) / 2
     a, h = big * math.sin(half), big * math.cos(half)
     expected = a - math.sqrt((big - r) ** 2 - h**2) - r
-    for count in (180, 257, 311):
+    for count in (24, 64, 257, 311):
         way = np.linspace(-half, half, count)
         upper = np.column_stack([big * np.sin(way), big * np.cos(way) - h])
         ring = np.concatenate([upper[::-1], (upper * (1, -1))[1:-1]])
         found = check(region(shapely.Polygon(np.roll(ring, -count // 3, axis=0)))).findings
         assert [f.kind for f in found] == [Kind.SHARP_TIP] * 2
-        assert [f.lost_mm for f in found] == pytest.approx([expected] * 2, rel=0.02)
+        lost = [f.lost_mm for f in found]
+        assert lost == pytest.approx([expected] * 2, rel=0.02)
+        assert min(lost) >= expected  # less where it is counted from the sample before the disc
 
 
 @pytest.mark.parametrize("turn", [0, 7, 19, 31])
