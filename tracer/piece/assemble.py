@@ -96,7 +96,7 @@ def plan_piece(
         allowance=allowance,
         metal=means.metal,
         filling=means.filling,
-        process_label=means.process.label,
+        process=means.process,
         amounts=amounts,
         pour=_pour(means, solid, arts, hole),
         layers=nested_layers(solid),

@@ -7,6 +7,7 @@ escaped.
 import base64
 import math
 from collections.abc import Sequence
+from functools import partial
 from importlib import resources
 from string import Template
 from typing import Any
@@ -44,7 +45,7 @@ def _head(plan: Plan, record: dict[str, Any]) -> Html:
         ("Finished", f"{width:.2f} × {height:.2f} × {thick:.2f} mm"),
         ("Mass", f"{record['mass_g']:.1f} g"),
         ("Metal", record["alloy"]["label"]),
-        ("Process", plan.process_label),
+        ("Process", plan.process.label),
     ]
     boxes = [tag("div", tag("dt", esc(word)), tag("dd", esc(text))) for word, text in cells]
     return joined(
@@ -111,7 +112,8 @@ def _sizes(plan: Plan, record: dict[str, Any]) -> Html:
         "master scale from a measured casting"
         if allowance["calibrated"]
         else f"master × {scale:.5f}: metal contracts {allowance['contraction_percent']:g} %"
-        f" ({allowance['contraction_rule']}), rubber {allowance['rubber_percent']:g} %"
+        f"{_kind(record, 'allowance.contraction_percent')}, rubber"
+        f" {allowance['rubber_percent']:g} %"
     )
     why += f"; ± {allowance['uncertainty_percent']:g} % until a casting is measured"
     if stock:
@@ -132,35 +134,55 @@ def _sizes(plan: Plan, record: dict[str, Any]) -> Html:
 
 def _amounts(plan: Plan, record: dict[str, Any]) -> Html:
     pour, limit = record["pour"], record["edge_radius_limit"]
-    pieces = record["pieces"]
+    kind = partial(_kind, record)
     rows = [
         ("Volume", f"{record['volume_mm3']:.0f} mm³"),
-        ("Density", f"{record['alloy']['density_g_cm3']:.4g} g/cm³, {plan.amounts.density_by}"),
-        (f"Metal to melt, {pieces} off", f"{record['metal_to_melt_g']:.0f} g"),
-        ("Rubber, each of two parts", f"{record['rubber']['each_part_ml']:.0f} ml"),
+        (
+            "Density",
+            f"{record['alloy']['density_g_cm3']:.4g} g/cm³, {plan.amounts.density_by}"
+            + kind("alloy.density_g_cm3"),
+        ),
+        (
+            f"Metal to melt, {record['pieces']} off",
+            f"{record['metal_to_melt_g']:.0f} g{kind('metal_to_melt_g')}",
+        ),
+        (
+            "Rubber, each of two parts",
+            f"{record['rubber']['each_part_ml']:.0f} ml{kind('rubber_ml')}",
+        ),
         (
             "Resin for the master",
-            f"{record['print_ml']:.1f} ml, or {record['print_pla_g']:.0f} g PLA",
+            f"{record['print_ml']:.1f} ml, or {record['print_pla_g']:.0f} g PLA{kind('print_ml')}",
         ),
-        ("Freezes in about", f"{record['freeze_s']:.0f} s (physics, order of magnitude)"),
+        ("Freezes in about", f"{record['freeze_s']:.0f} s, order of magnitude{kind('freeze_s')}"),
         (
             "Head for the finest line",
-            f"{pour['head_mm']:.0f} mm over {pour['finest_mm']:.2f} mm (physics, upper bound)",
+            f"{pour['head_mm']:.0f} mm over {pour['finest_mm']:.2f} mm, upper bound"
+            + kind("pour.head_mm"),
         ),
-        ("Draft, foot fillet", f"{record['draft_deg']:g}°, {record['fillet_mm']:g} mm"),
+        ("Draft", f"{record['draft_deg']:g}°{kind('draft_deg')}"),
+        ("Foot fillet", f"{shown_length(record['fillet_mm'])}{kind('fillet_mm')}"),
         (
             "Largest edge rounding",
             f"{record['edge_radius_limit_mm']:g} mm ({limit['rule']}): {limit['text']}",
         ),
     ]
     if plan.hole and plan.tilt_deg is not None:
-        rows.append(("Hangs", f"{plan.tilt_deg:.1f}° off upright, {plan.hole.label}"))
+        rows.append(
+            ("Hangs", f"{plan.tilt_deg:.1f}° off upright, {plan.hole.label}{kind('tilt_deg')}")
+        )
     if record["cost"] is not None:
         rows.append(("Cost of one", f"{record['cost']:.2f}"))
     table = tag(
         "table", tag("tbody", *(tag("tr", tag("th", esc(a)), tag("td", esc(b))) for a, b in rows))
     )
     return tag("section", tag("h2", esc("Amounts")), table)
+
+
+def _kind(record: dict[str, Any], path: str) -> str:
+    """Return what kind of rule a figure rests on, in brackets; nothing if it was asked for."""
+    found = record["rests_on"].get(path)
+    return f" ({found['rule']})" if found else ""
 
 
 def _order(plan: Plan, record: dict[str, Any]) -> Html:
@@ -185,7 +207,10 @@ def _order(plan: Plan, record: dict[str, Any]) -> Html:
     ]
     if plan.hole:
         steps.append("Clean the hole, close the ring, check that it hangs true.")
-    marks = [tag("li", tag("b", esc(label)), esc(f" {text}")) for label, text in _marks(plan)]
+    marks = [
+        tag("li", tag("b", esc(label)), esc(f" {text}"), tag("small", esc(_kind(record, path))))
+        for label, text, path in _marks(plan)
+    ]
     return tag(
         "section",
         tag("h2", esc("Order of work")),
@@ -221,20 +246,23 @@ def _warnings(plan: Plan, record: dict[str, Any]) -> Html:
     )
 
 
-def _marks(plan: Plan) -> list[tuple[str, str]]:
-    """Return the marks with their meaning, one line a kind."""
+def _marks(plan: Plan) -> list[tuple[str, str, str]]:
+    """Return the marks with their meaning and the path of what they rest on, one line a kind."""
     pour, vents = plan.pour, plan.pour.vents
     lines = [
-        (mark.label, mark.text) for mark in marks_of(plan) if mark.label[0] not in ("V", "N", "X")
+        (mark.label, mark.text, "pour.gate" if mark.label == "G" else "")
+        for mark in marks_of(plan)
+        if mark.label[0] not in ("V", "N", "X")
     ]
-    for letter, places, text in (
-        ("N", pour.necks, "neck freezes before the thicker metal that it feeds"),
-        ("V", vents, f"dead end, {_span([v.width_mm for v in vents])} wide: scratch a vent"),
-        ("X", pour.cut_off, "not joined to the rest: a casting of its own"),
+    dead = f"dead end, {_span([v.width_mm for v in vents])} wide: scratch a vent"
+    for letter, places, text, path in (
+        ("N", pour.necks, "neck freezes before the thicker metal that it feeds", "pour.necks"),
+        ("V", vents, dead, "pour.vents"),
+        ("X", pour.cut_off, "not joined to the rest: a casting of its own", ""),
     ):
         if places:
             label = f"{letter}1" if len(places) == 1 else f"{letter}1–{letter}{len(places)}"
-            lines.append((label, text))
+            lines.append((label, text, path))
     return lines
 
 

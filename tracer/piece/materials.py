@@ -11,8 +11,9 @@ from tracer.piece.amounts import chvorinov_constant, mixed_density
 from tracer.piece.values import Rule
 from tracer.process import load_alloy
 
-_RULES = {"S": Rule.HANDBOOK, "S2": Rule.HANDBOOK, "M": Rule.HANDBOOK, "D": Rule.PHYSICS,
-          "P": Rule.SHOP_RULE, "J": Rule.JUDGEMENT}  # fmt: skip
+RULES = {"S": Rule.HANDBOOK, "S2": Rule.HANDBOOK, "M": Rule.HANDBOOK, "D": Rule.PHYSICS,
+         "P": Rule.SHOP_RULE, "J": Rule.JUDGEMENT}  # fmt: skip
+"""What kind of rule a figure of each evidence is."""
 _MOULD_C = 20.0
 
 
@@ -23,6 +24,8 @@ class Metal:
     name: str
     label: str
     density: float  # g/cm3
+    density_rule: Rule
+    density_basis: str
     composition: Mapping[str, float]
     pour_c: float
     contraction: float  # fraction
@@ -54,9 +57,11 @@ class Filling:
     open_back: bool
     extra: float
     loss: float
+    extra_rule: Rule
     extra_basis: str
     side_mm: float
     base_mm: float
+    wall_rule: Rule
     wall_basis: str
     conductivity_w_mk: float
     density_g_cm3: float
@@ -73,9 +78,10 @@ def load_metal(name: str) -> Metal:
         name=name,
         label=alloy.label,
         density=alloy.density,
+        density_rule=RULES[data.pop("density_evidence")],
         pour_c=alloy.pour_c,
         contraction=data.pop("contraction") / 100,
-        contraction_rule=_RULES[data.pop("contraction_evidence")],
+        contraction_rule=RULES[data.pop("contraction_evidence")],
         **data,
     )
 
@@ -83,7 +89,13 @@ def load_metal(name: str) -> Metal:
 def load_filling(mould: str) -> Filling:
     """Return how a mould is filled; silicone where a process names none."""
     name = mould or "silicone"
-    return Filling(name=name, **_tables()["filling"][name])
+    data = dict(_tables()["filling"][name])
+    return Filling(
+        name=name,
+        extra_rule=RULES[data.pop("extra_evidence")],
+        wall_rule=RULES[data.pop("wall_evidence")],
+        **data,
+    )
 
 
 def freezing_constant(metal: Metal, filling: Filling) -> float:

@@ -11,6 +11,7 @@ from tracer.piece.mesh import Mesh
 from tracer.piece.pour import Pour
 from tracer.piece.values import Level, Note, Piece
 from tracer.piece.wish import PieceWish
+from tracer.process import Process
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +77,7 @@ class Plan:
     allowance: Allowance
     metal: Metal
     filling: Filling
-    process_label: str
+    process: Process
     amounts: Amounts
     pour: Pour
     layers: list[tuple[float, Region]]  # sections at finished size, nested

@@ -6,6 +6,8 @@ from typing import Any
 
 from tracer import __version__
 from tracer.model import Finding
+from tracer.piece.amounts import RUBBER_SPARE
+from tracer.piece.basis import SCALE_UNCERTAINTY, bases_of
 from tracer.piece.plan import Plan
 from tracer.piece.values import Note
 from tracer.units import shown_length
@@ -54,8 +56,14 @@ def make_record(plan: Plan, files: Sequence[str]) -> dict[str, Any]:
             "at_mm": _pair(first.at),
             "rule": str(first.rule),
             "others": [
-                {"set_by": r.name, "limit_mm": _n(r.limit_mm), "at_mm": _pair(r.at), "text": r.text}
-                for r in plan.edge_rules[1:]
+                {
+                    "set_by": rule.name,
+                    "limit_mm": _n(rule.limit_mm),
+                    "at_mm": _pair(rule.at),
+                    "text": rule.text,
+                    "rule": str(rule.rule),
+                }
+                for rule in plan.edge_rules[1:]
             ],
         },
         "fillet_mm": _n(plan.piece.fillet_mm),
@@ -78,7 +86,7 @@ def make_record(plan: Plan, files: Sequence[str]) -> dict[str, Any]:
             "each_part_ml": _n(amounts.rubber_ml / 2),
             "side_mm": plan.filling.side_mm,
             "base_mm": plan.filling.base_mm,
-            "spare_percent": 10,
+            "spare_percent": _n(100 * RUBBER_SPARE),
         },
         "print_ml": _n(amounts.print_ml),
         "print_pla_g": _n(amounts.print_g),
@@ -89,8 +97,6 @@ def make_record(plan: Plan, files: Sequence[str]) -> dict[str, Any]:
             "constant_s_mm2": _n(amounts.freeze_constant),
             "cooled_mm2": _n(amounts.cooled_mm2),
             "open_back": plan.filling.open_back,
-            "rule": "physics",
-            "basis": f"Chvorinov, t = C (V/A)^2; {plan.filling.heat_basis}",
         },
         "cost": None if amounts.cost is None else _n(amounts.cost, 2),
         "pour": _pour(plan),
@@ -107,6 +113,10 @@ def make_record(plan: Plan, files: Sequence[str]) -> dict[str, Any]:
             }
             for design in plan.designs
         ],
+        "rests_on": {
+            path: {"rule": str(basis.rule), "basis": basis.text}
+            for path, basis in bases_of(plan).items()
+        },
         "findings": [
             *(_note(note) for note in plan.notes),
             *(_finding(f, at) for design in plan.designs for f, at in design.findings),
@@ -170,19 +180,13 @@ def _hole(plan: Plan) -> dict[str, Any] | None:
 
 def _allowance(plan: Plan) -> dict[str, Any]:
     allowance = plan.allowance
-    calibrated = allowance.calibrated is not None
     return {
         "contraction_percent": _n(100 * allowance.contraction),
-        "contraction_rule": str(plan.metal.contraction_rule),
-        "contraction_basis": plan.metal.contraction_basis,
         "rubber_percent": _n(100 * allowance.rubber),
         "mould_c": allowance.mould_c,
         "stock_mm": allowance.stock_mm,
-        "calibrated": calibrated,
-        "formula": "wanted / measured x scale of that master"
-        if calibrated
-        else "1 / ((1 - contraction)(1 - rubber)(1 + growth (T - 20)))",
-        "uncertainty_percent": 0.5,
+        "calibrated": allowance.calibrated is not None,
+        "uncertainty_percent": _n(100 * SCALE_UNCERTAINTY),
     }
 
 
@@ -192,20 +196,15 @@ def _pour(plan: Plan) -> dict[str, Any]:
         "gate": {
             "at_mm": _pair(pour.gate),
             "section_mm": _n(pour.gate_width_mm),
-            "rule": "handbook",
-            "basis": "feed at the thickest section (jewellery-trade articles); of equals the one"
-            " farthest from the hole",
         },
         "head_mm": _n(pour.head_mm, 1),
         "finest_mm": _n(pour.finest_mm),
-        "head_basis": "physics: 2 gamma/(rho g w), an upper bound; a falling stream adds to it",
         "necks": [
             {
                 "at_mm": _pair(neck.at),
                 "width_mm": _n(neck.width_mm),
                 "feeds_mm": _n(neck.beyond_mm),
                 "modulus_ratio": _n(neck.modulus_ratio),
-                "rule": "handbook",
             }
             for neck in pour.necks
         ],
@@ -215,7 +214,6 @@ def _pour(plan: Plan) -> dict[str, Any]:
                 "at_mm": _pair(vent.at),
                 "width_mm": _n(vent.width_mm),
                 "depth_mm": _n(vent.depth_mm),
-                "rule": "judgement",
             }
             for vent in pour.vents
         ],
