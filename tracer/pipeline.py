@@ -268,7 +268,10 @@ def _mend_to_size(traced: Traced, job: Job, limits: Limits, pitch: float) -> _Si
         if as_drawn is None or settings.tolerance_mm:
             job.progress("fitting")
             as_drawn = fit_drawing(
-                aside.region, tolerance, pixel_mm=pitch, regular=settings.regular
+                aside.region,
+                tolerance,
+                pixel_mm=pitch * traced.coverage.pixel_size,
+                regular=settings.regular,
             )
         else:
             as_drawn = replace(as_drawn, drawing=as_drawn.drawing.mapped(pitch / tried[-1][0]))
@@ -330,13 +333,14 @@ def _proven(sized: _Sized, traced: Traced, job: Job, limits: Limits, *, last: bo
     """
     settings, mended, tolerance = job.settings, sized.mended, sized.tolerance_mm
     bench = Bench(limits, settings, 2 * tolerance, sized.kept)
-    total, pitch, fitted = 1.0, sized.frame.pitch_mm, sized.fitted
+    total, fitted = 1.0, sized.fitted
+    pixel = sized.frame.pitch_mm * traced.coverage.pixel_size
     rounds = 1 if len(mended.findings) > _MANY_FINDINGS else _MOST_AMENDINGS
     hidings: list[int] = []  # hidden places after each round
     while True:
         job.progress("fitting")
         fitted = fitted or fit_drawing(  # the tolerance grows with the pixels
-            mended.region, tolerance * total, pixel_mm=pitch * total, regular=settings.regular
+            mended.region, tolerance * total, pixel_mm=pixel * total, regular=settings.regular
         )
         _check_points(fitted.drawing)
         off = _off_size(fitted.drawing.bounds, settings.size)

@@ -215,6 +215,7 @@ def ink_extent(task: Task) -> tuple[float, float]:
     """Return width and height of the ink in pixels, between its outermost half-covered places."""
     import numpy as np  # noqa: PLC0415 - heavy from here on
 
+    from tracer.contour.enlarged import reduced  # noqa: PLC0415
     from tracer.errors import InputError  # noqa: PLC0415
     from tracer.raster.ink import find_ink  # noqa: PLC0415
     from tracer.raster.read import read_artwork  # noqa: PLC0415
@@ -223,8 +224,9 @@ def ink_extent(task: Task) -> tuple[float, float]:
     spans: list[tuple[float, float]] = []
     for coverage in find_ink(artwork, task.settings.ink):
         sides = []
+        seen, wide = reduced(coverage)
         for axis in (0, 1):
-            profile = np.pad(coverage.values.max(axis=axis).astype(float), 1)
+            profile = np.pad(seen.values.max(axis=axis).astype(float), 1)
             inside = np.flatnonzero(profile >= 0.5)
             if not inside.size:
                 break
@@ -232,7 +234,7 @@ def ink_extent(task: Task) -> tuple[float, float]:
             first, last = int(inside[0]), int(inside[-1])
             low = first - (profile[first] - 0.5) / (profile[first] - profile[first - 1])
             high = last + (profile[last] - 0.5) / (profile[last] - profile[last + 1])
-            sides.append(float(high - low))
+            sides.append(float(high - low) * wide)
         if len(sides) == 2:
             spans.append((sides[0], sides[1]))
     if not spans:

@@ -122,16 +122,13 @@ def _changes(samples: Samples, axis: int) -> NDArray[np.intp]:
     return np.flatnonzero(changed)
 
 
-def smoothed(values: FloatImage, pixel: float) -> FloatImage:
-    """Return coverage drawn at true pixels of `pixel` px as a smooth surface of the same size.
+def shrunk(values: FloatImage, pixel: float) -> FloatImage:
+    """Return a picture at its true pixels of `pixel` px: the value in the middle of each."""
+    return values[np.ix_(*(_middles(size, pixel) for size in values.shape))]
 
-    The true pixels are taken back out and interpolated by cubic convolution (Keys, IEEE Trans.
-    ASSP 29, 1981), so the half-way line runs where it would run between the true pixels; the
-    staircase of the enlarging is gone, the size of the array is kept.
-    """
-    import cv2  # noqa: PLC0415 - heavy
 
-    rows, columns = values.shape
-    small = values[np.ix_(_middles(rows, pixel), _middles(columns, pixel))]
-    large = np.asarray(cv2.resize(small, (columns, rows), interpolation=cv2.INTER_CUBIC))
-    return np.clip(large, 0, 1).astype(np.float32, copy=False)
+def enlarged(small: FloatImage, shape: tuple[int, ...], pixel: float) -> FloatImage:
+    """Return true pixels as large as they came, so that `shrunk` gives them back."""
+    shown = (((np.arange(n) + 0.5) / pixel).astype(np.intp) for n in shape)
+    rows, columns = (np.minimum(s, n - 1) for s, n in zip(shown, small.shape, strict=True))
+    return small[np.ix_(rows, columns)]

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from tracer.bounds import LEVELS
 from tracer.errors import InputError
 from tracer.model import Artwork, Coverage, Decision
-from tracer.raster.bitmap import smoothed, true_pixel
+from tracer.raster.bitmap import enlarged, shrunk, true_pixel
 from tracer.raster.colours import as_rgb, asked_colours, ink_of_colours, nested_levels
 from tracer.raster.header import MADE_WITH_LIGHT
 from tracer.raster.lookout import about_ink, check_picture, check_screen, dropped_specks
@@ -249,13 +249,14 @@ def _finished(artwork: Artwork, inked: Inked, options: InkOptions, *, level: int
         pixel = true_pixel(np.greater_equal(values, 0.5).view(np.uint8))
     else:
         pixel = true_pixel(artwork.colour if artwork.alpha is None else artwork.alpha)
+    shape, noisy = values.shape, inked.noisy and pixel == 1  # a true pixel is meant, not a speck
     if pixel > 1:
-        values = smoothed(values, pixel)
+        values = shrunk(values, pixel)
         text = f"a small bitmap enlarged {pixel:.4g} times: its own pixels were used"
         said.append(Decision("pixels", text, warning=True, code="W_ENLARGED"))
     values, notes = without_frame(values)
     said.extend(notes)
-    values, specks, notes = dropped_specks(Inked(values, (), inked.noisy, inked.noise))
+    values, specks, notes = dropped_specks(Inked(values, (), noisy, inked.noise))
     said.extend(notes)
     if options.straighten:
         values, notes = straightened(values)
@@ -264,6 +265,8 @@ def _finished(artwork: Artwork, inked: Inked, options: InkOptions, *, level: int
         values = _edge_at(values, options.threshold)
         said.append(Decision("threshold", f"the edge is at {options.threshold:.0%}, as asked"))
     said.extend(about_ink(values, soft_possible=not inked.noisy and pixel == 1))
+    if pixel > 1:
+        values = enlarged(values, shape, pixel)
     values.setflags(write=False)
     return Coverage(values, tuple(said), level=level, specks=specks, pixel_size=float(pixel))
 
