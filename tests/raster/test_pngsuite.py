@@ -1,23 +1,26 @@
 """The reader against the public PNG test set, by an independent decoder (pypng)."""
 
-import os
+import fnmatch
 import time
+import zipfile
 from pathlib import Path
 
 import numpy as np
 import png as pypng
-import pytest
 
 from tests.raster.encode import anchor, encoded, on_white
 from tests.raster.test_read import read, refused
 from tracer.model import Artwork
 
-PNGSUITE = Path(
-    os.environ.get("TRACER_PNGSUITE", Path(__file__).parents[2] / ".." / "shared" / "pngsuite")
-)
-needs_pngsuite = pytest.mark.skipif(
-    not PNGSUITE.is_dir(), reason="the PNG test set is not here; name its folder in TRACER_PNGSUITE"
-)
+PNGSUITE = Path(__file__).parents[2] / "fixtures" / "pngsuite.zip"
+
+
+def pngs(pattern: str) -> dict[str, bytes]:
+    """Return files of the public PNG test set by name."""
+    with zipfile.ZipFile(PNGSUITE) as archive:
+        return {
+            name: archive.read(name) for name in sorted(fnmatch.filter(archive.namelist(), pattern))
+        }
 
 
 def as_shares(artwork: Artwork) -> tuple[np.ndarray, np.ndarray]:
@@ -39,28 +42,25 @@ def by_pypng(data: bytes) -> tuple[np.ndarray, np.ndarray]:
     return (np.repeat(colour, 3, axis=2) if colour.shape[2] == 1 else colour), alpha
 
 
-@needs_pngsuite
 def test_every_valid_file_of_the_png_suite_is_read_exactly() -> None:
     """PngSuite (W. van Schaik). Alpha exact; colour within a step of 8 bits, where it is seen."""
     seen = 0
-    for path in sorted(PNGSUITE.glob("[!x]*.png")):
-        data = path.read_bytes()
-        colour, alpha = as_shares(read(data, path.name))
+    for name, data in pngs("[!x]*.png").items():
+        colour, alpha = as_shares(read(data, name))
         true_colour, true_alpha = by_pypng(data)
-        assert np.array_equal(alpha, true_alpha), path.name
+        assert np.array_equal(alpha, true_alpha), name
         seen_error = np.abs(colour - true_colour) * (true_alpha > 0)[..., None]
-        assert seen_error.max() <= 1 / 255 + 1e-12, path.name
+        assert seen_error.max() <= 1 / 255 + 1e-12, name
         seen += 1
     assert seen == 161
 
 
-@needs_pngsuite
 def test_every_corrupt_file_of_the_png_suite_is_refused_within_a_second() -> None:
-    files = sorted(PNGSUITE.glob("x*.png"))
+    files = pngs("x*.png")
     assert len(files) == 14
-    for path in files:
+    for name, data in files.items():
         start = time.process_time()
-        assert refused(path.read_bytes(), path.name) in {"E_DAMAGED", "E_FORMAT"}, path.name
+        assert refused(data, name) in {"E_DAMAGED", "E_FORMAT"}, name
         assert time.process_time() - start < 1
 
 
