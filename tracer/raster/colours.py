@@ -9,7 +9,7 @@ from PIL import ImageColor
 from tracer.bounds import LEVELS
 from tracer.errors import InputError, UsageError
 from tracer.raster.pixels import Samples
-from tracer.raster.scalar import FloatImage, ground_colour, light_of, strips
+from tracer.raster.scalar import FloatImage, ground_colour, strips
 
 Palette = NDArray[np.float32]
 """(K, 3), sRGB 0..255; the first is the ground."""
@@ -20,8 +20,6 @@ _LIKE = 60.0
 """Distance in Lab up to which a colour asked for stands for one of the picture: "navy" for any
 dark blue. A judgement."""
 
-_XYZ = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
-"""From linear sRGB to CIE XYZ, IEC 61966-2-1."""
 _FLAT = 24
 _LEAST_SHARE = 0.002
 _MOST_CLUSTERS = 24
@@ -55,12 +53,10 @@ def as_rgb(colour: Samples) -> NDArray[np.uint8]:
 
 
 def lab(colours: NDArray[np.float32]) -> NDArray[np.float64]:
-    """Return CIE L*a*b* (D65) of sRGB 0..255, (..., 3), after IEC 61966-2-1 and CIE 15."""
-    xyz = light_of(np.asarray(colours, dtype=np.float64) / 255) @ _XYZ.T
-    share = xyz / _XYZ.sum(axis=1)  # of white
-    bent = np.where(share > (6 / 29) ** 3, np.cbrt(share), share * (29 / 6) ** 2 / 3 + 4 / 29)
-    x, y, z = np.moveaxis(bent, -1, 0)
-    return np.stack([116 * y - 16, 500 * (x - y), 200 * (y - z)], axis=-1)
+    """Return CIE L*a*b* (D65) of sRGB 0..255, (..., 3)."""
+    from skimage.color import rgb2lab  # noqa: PLC0415 - heavy
+
+    return np.asarray(rgb2lab(np.asarray(colours, dtype=np.float64) / 255))
 
 
 def palette_of(colour: NDArray[np.uint8], alpha: FloatImage | None) -> Palette:
