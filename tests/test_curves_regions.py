@@ -3,7 +3,7 @@
 import pytest
 import shapely
 
-from tracer.curves.regions import Region, as_region, carried_over
+from tracer.curves.regions import Region, as_region, carried_over, changes_between
 
 PLATE = shapely.box(0, 0, 10, 4)
 
@@ -34,3 +34,16 @@ def test_no_piece_is_left_of_one_that_reached_further() -> None:
     drawn = region(PLATE, shapely.box(12, 0, 13.5, 1))
     before = region(PLATE, shapely.box(12, 0, 13, 1))
     assert carried_over(drawn, before, region(PLATE), within=0.01).equals(region(PLATE))
+
+
+def test_a_side_that_is_cut_at_its_end_is_not_a_change_on_its_whole_length() -> None:
+    """A corner is cut off; where the cut meets the long side it is rounded to the nanometre."""
+    after = region(shapely.Polygon([(0, 0), (10, 0), (10, 3), (9, 4 - 1e-9), (0, 4)]))
+    assert shapely.symmetric_difference(region(PLATE), after).bounds[0] < 1  # the planted sliver
+    corner = shapely.Polygon([(10, 3), (10, 4), (9, 4)])
+    made = changes_between(region(PLATE), after)
+    assert made.symmetric_difference(corner).area < 1e-5
+    assert made.bounds == pytest.approx(corner.bounds, abs=2e-5)
+    assert carried_over(region(PLATE.buffer(0.02)), region(PLATE), after, within=0.05).covers(
+        shapely.box(0, 0, 8, 4.02)
+    )

@@ -3,6 +3,7 @@
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
 from tracer.curves.path import Drawing, Path
 
@@ -54,6 +55,17 @@ def valid_region(shape: shapely.Geometry) -> Region:
     return as_region(shapely.union_all(parts))
 
 
+def changes_between(before: Region, after: Region) -> BaseGeometry:
+    """Return where two regions differ, without what is only the rounding of arithmetic.
+
+    A side that is cut anywhere is rounded anew on its whole length, and so lies in the difference
+    as a sliver as long as itself.
+    """
+    differing = shapely.symmetric_difference(before, after)
+    core = differing.buffer(-_GRID_MM, join_style="mitre")
+    return core.buffer(_GRID_MM, join_style="mitre")
+
+
 def carried_over(region: Region, before: Region, after: Region, *, within: float) -> Region:
     """Return `region` with the changes that lead from `before` to `after` made to it too.
 
@@ -61,7 +73,7 @@ def carried_over(region: Region, before: Region, after: Region, *, within: float
     `before` and `region` differ by less. Where they differ by more, as at a corner that is sharp in
     one only, an opening that `after` has filled and a piece that it has not are left out.
     """
-    zone = shapely.buffer(shapely.symmetric_difference(before, after), within, quad_segs=4)
+    zone = shapely.buffer(changes_between(before, after), within, quad_segs=4)
     parts = shapely.get_parts(region)
     touched = shapely.intersects(parts, zone)
     far = shapely.difference(shapely.MultiPolygon(parts[touched].tolist()), zone)

@@ -12,7 +12,7 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from tracer.curves.regions import carried_over, valid_region
+from tracer.curves.regions import carried_over, changes_between, valid_region
 from tracer.model import Finding, Kind, Mended, Region, Verified, Width
 from tracer.process import Limits
 from tracer.rules.mend import Work, mend_in_order
@@ -74,8 +74,7 @@ def amended(mended: Mended, written: Region, hidden: Sequence[Below], bench: Ben
     mend_in_order(work, work.survey())
     if _bodies(work.ink) != _bodies(written):
         return owned_up(mended, written, hidden, bench, check_only=False)
-    changes = shapely.get_parts(work.ink.symmetric_difference(written))
-    changes = changes[shapely.area(changes) > 0]
+    changes = shapely.get_parts(changes_between(written, work.ink))
     rest = work.survey().defects
     region = carried_over(mended.region, written, work.ink, within=bench.margin_mm)
     return _with_findings(

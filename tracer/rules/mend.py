@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from tracer.curves.regions import as_region
+from tracer.curves.regions import as_region, changes_between
 from tracer.model import Finding, Kind, Mended, Region, Verdict
 from tracer.process import Limits
 from tracer.rules.bodies import mend_bodies
@@ -187,7 +187,7 @@ def _thicken(work: Work) -> bool:
     for _ in range(_PASSES):
         work.ink = before
         work.take(patches)
-        fresh = work.ink.symmetric_difference(before)
+        fresh = changes_between(before, work.ink)
         patches, more = spared(work.survey(), found, fresh, patches, sizes, tolerance=tolerance)
         cuts = more
         if not patches:
@@ -202,7 +202,7 @@ def _thicken(work: Work) -> bool:
     )
     added = shapely.union_all([p.shape for p in patches if p.add])
     work.take([Patch(touching(blends, added, tolerance), add=True)])
-    fresh = work.ink.symmetric_difference(before)
+    fresh = changes_between(before, work.ink)
     notches = [
         d
         for d in work.survey().defects
@@ -231,8 +231,7 @@ def _findings(
     region = drawn.region
     defects = in_reading_order(drawn.defects, region.bounds)
     rest = drawn.defects if check_only else work.survey().defects
-    changes = shapely.get_parts(work.ink.symmetric_difference(region))
-    changes = changes[shapely.area(changes) > 0]
+    changes = shapely.get_parts(changes_between(region, work.ink))
     # a loose piece that is left as it is has no part in what is mended within it
     bridged = work.settings.repairs.islands == "bridge"
     claims = [d.kind is not Kind.LOOSE_PIECE or bridged for d in defects]
