@@ -2,14 +2,14 @@
 
 import math
 from dataclasses import dataclass, replace
-from itertools import pairwise
+from itertools import groupby, pairwise
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
 from tracer.curves.segments import Arc, ComplexArray, Cubic, FloatArray, Line, Segment
-from tracer.fit.chain import Chain, Rule, deviations, fit_chain, foot, joint_angles
+from tracer.fit.chain import Chain, Rule, deviations, fit_chain, joint_angles
 from tracer.fit.choose import ARC, LINE, Piece, break_candidates, choose, is_straight, smoothed
 from tracer.fit.joints import LEAST_TURN, adapted, sound
 from tracer.fit.spans import Span, breaks_of
@@ -21,6 +21,15 @@ LET_PASS = 1.5
 """Times the tolerance that a span may be off at last, and that stray points may be off."""
 STRAY = 0.015
 """Share of the points of a span that may stray."""
+
+_DENSE = 12
+"""Where segments are shorter than so many samples at the second attempt, more attempts only cost
+time: that is artwork made of noise."""
+
+_FURTHEST_END_PX = 1.5
+_LONGER = 1.3
+"""A segment ends this near to its first and last point, and is no more than so much longer than
+the way through all of them: else it goes where no points are."""
 
 _SHORT_ARC_PX = 4.5
 """An arc shorter than this may be a corner that the pixels have rounded."""
@@ -70,6 +79,10 @@ class SpanFit:
         allowed = max(LET_PASS * tolerance if self.worst > tolerance else tolerance, self.worst)
         return fit if fit.worst <= allowed else None
 
+    def points_of(self, chosen: NDArray[np.bool_]) -> NDArray[np.intp]:
+        """Return how many points each of the chosen segments has."""
+        return np.diff(self.breaks)[chosen]
+
     @property
     def followed(self) -> bool:
         """Whether chosen segments follow the span; else it was left to straight lines."""
@@ -98,7 +111,7 @@ def fit_span(span: Span, step: float, tolerance: float, rough: float) -> SpanFit
         np.empty(0, dtype=np.intp),
         np.empty(0, dtype=np.intp),
     )
-    best: SpanFit | None = None
+    best: tuple[int, SpanFit] | None = None
     for trial in range(_TRIALS):
         tried = _attempt(span, even, step, guide)
         if tried.within(tolerance):
@@ -108,12 +121,15 @@ def fit_span(span: Span, step: float, tolerance: float, rough: float) -> SpanFit
         if loosened.within(tolerance):
             return loosened
         for each in (tried, loosened):
-            if best is None or each.worst < best.worst:
-                best = each
+            lost = int(each.points_of(_lost(each, tolerance)).sum())
+            if best is None or (lost, each.worst) < (best[0], best[1].worst):
+                best = lost, each
+        if trial > 0 and len(even) < _DENSE * len(tried.chain.segments):
+            break
         guide = _taught(guide, tried, tolerance, again=trial > 0)
         span = _trimmed(span, tried, tolerance)
     assert best is not None
-    return _with_straying_as_lines(best, span, tolerance)
+    return _with_lines(best[1], tolerance)
 
 
 def _straight(span: Span, even: ComplexArray, step: float, tolerance: float) -> SpanFit | None:
@@ -123,21 +139,6 @@ def _straight(span: Span, even: ComplexArray, step: float, tolerance: float) -> 
     line = Chain((Line(complex(even[0]), complex(even[-1])),), (), closed=False)
     fit = _fitted(line, span, np.array([0, len(span.points)], dtype=np.intp), 0)
     return fit if fit.within(tolerance) else None
-
-
-def _with_straying_as_lines(best: SpanFit, span: Span, tolerance: float) -> SpanFit:
-    """Return the best that was found, but lines where it still strays or is ill-formed."""
-    if not math.isinf(best.worst):
-        chain = _with_lines(best.chain, best.span.points, best.breaks, tolerance)
-        if chain == best.chain:
-            return best
-    else:
-        z = np.append(span.points, span.points[:1]) if span.closed else span.points
-        first, last = (z[0], z[-1]) if span.closed else (span.even[0], span.even[-1])
-        inner = z[1:-1] if span.closed else z
-        lines = _lines(complex(first), inner, complex(last), 0.9 * tolerance)
-        chain = Chain(tuple(lines), (False,) * (len(lines) - (not span.closed)), span.closed)
-    return SpanFit(chain, np.empty(0, dtype=np.intp), span, 0, np.zeros(1), [])
 
 
 def _taught(guide: _Guide, tried: SpanFit, tolerance: float, *, again: bool) -> _Guide:
@@ -190,22 +191,59 @@ def _trimmed(span: Span, tried: SpanFit, tolerance: float) -> Span:
     )
 
 
-def _with_lines(
-    chain: Chain, points: ComplexArray, breaks: NDArray[np.intp], tolerance: float
-) -> Chain:
-    """Return the chain with each segment that strays replaced by lines within the tolerance."""
+def _lost(tried: SpanFit, tolerance: float) -> NDArray[np.bool_]:
+    """Return which segments cannot stay: they stray, are ill-formed or go where no points are."""
+    chain, points = tried.chain, tried.span.points
+    lost = np.zeros(len(chain.segments), dtype=np.bool_)
+    for k, segment in enumerate(chain.segments):
+        a, b = tried.breaks[k], tried.breaks[k + 1]
+        way = np.concatenate([[segment.start], points[a:b], [segment.end]])
+        steps = np.abs(np.diff(way))
+        stays = sound(segment) and tried.away[a:b].max(initial=0.0) <= LET_PASS * tolerance
+        stays = stays and max(steps[0], steps[-1]) <= _FURTHEST_END_PX + tolerance
+        lost[k] = not (stays and segment.length <= _LONGER * steps.sum() + tolerance)
+    return lost
+
+
+def _with_lines(tried: SpanFit, tolerance: float) -> SpanFit:
+    """Return the attempt with lines in the place of what cannot stay, and kinks as corners."""
+    lost = _lost(tried, tolerance)
+    if not lost.any() and not tried.kinks:
+        return tried
+    chain, points, breaks = tried.chain, tried.span.points, tried.breaks
+    n = len(lost)
+    if lost.all():
+        start = complex(points[0] if chain.closed else chain.segments[0].start)
+        end = complex(points[0] if chain.closed else chain.segments[-1].end)
+        lines = _lines(start, points[chain.closed :], end, 0.9 * tolerance)
+        return _unfollowed(lines, (False,) * len(lines), tried)
+    first = int(np.argmin(lost)) if chain.closed else 0  # no run of lost ones is cut in two
     segments: list[Segment] = []
     smooth: list[bool] = []
-    for k, segment in enumerate(chain.segments):
-        own = points[breaks[k] : breaks[k + 1]]
-        off = np.abs(own - segment.at(foot(segment, own))) if len(own) else np.zeros(1)
-        lines: list[Segment] = [segment]
-        if not off.max() <= LET_PASS * tolerance:
-            lines = _lines(segment.start, own, segment.end, 0.9 * tolerance)
-        segments.extend(lines)
-        follows = k < len(chain.smooth) and chain.smooth[k]
-        smooth.extend([False] * (len(lines) - 1) + [follows and lines == [segment]])
-    return Chain(tuple(segments), tuple(smooth[: len(segments) - (not chain.closed)]), chain.closed)
+    for lines_, group in groupby(range(first, first + n), key=lambda k: bool(lost[k % n])):
+        own = [k % n for k in group]
+        if lines_:
+            inner = np.concatenate([points[breaks[k] : breaks[k + 1]] for k in own])
+            start, end = chain.segments[own[0]].start, chain.segments[own[-1]].end
+            lines = _lines(start, inner, end, 0.9 * tolerance)
+            segments += lines
+            smooth += [False] * len(lines)
+        else:
+            segments += [chain.segments[k] for k in own]
+            smooth += [
+                k < len(chain.smooth)
+                and chain.smooth[k]
+                and k not in tried.kinks
+                and not lost[(k + 1) % n]
+                for k in own
+            ]
+    return _unfollowed(segments, tuple(smooth), tried)
+
+
+def _unfollowed(segments: list[Segment], smooth: tuple[bool, ...], tried: SpanFit) -> SpanFit:
+    closed = tried.chain.closed
+    chain = Chain(tuple(segments), smooth[: len(segments) - (not closed)], closed)
+    return SpanFit(chain, np.empty(0, dtype=np.intp), tried.span, 0, np.zeros(1), [])
 
 
 def _lines(start: complex, points: ComplexArray, end: complex, tolerance: float) -> list[Segment]:
