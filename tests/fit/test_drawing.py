@@ -218,6 +218,22 @@ def test_a_tip_far_outside_a_tiny_ring_is_taken_back() -> None:
     is_whole(high, 1, 0)
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_noise_in_one_place_leaves_the_rest_of_a_curve_be(seed: int) -> None:
+    """An ellipse with a twentieth of its points in disorder became 111 to 156 lines as a whole."""
+    t = np.linspace(0, 2 * math.pi, 600, endpoint=False)
+    true = 90 * np.cos(t) + 60j * np.sin(t)
+    noisy = true * 1.0
+    noisy[200:230] *= 1 + np.random.default_rng(seed).uniform(-0.02, 0.02, 30)
+    path = next(fitted(noisy).paths)
+    # the 30 points need no more than 31 lines, the rest takes four cubics, cut in two at the noise
+    assert len(path.segments) <= 31 + 5
+    assert sum(isinstance(s, Line) for s in path.segments) <= 31
+    flat = shapely.LinearRing(_coordinates(path, 0.005))
+    calm = np.delete(true, np.arange(190, 240))
+    assert shapely.distance(flat, shapely.points(calm.real, calm.imag)).max() < 1.5 * 0.1
+
+
 @pytest.mark.parametrize("half", [0.06, 0.5])
 def test_a_speck_before_a_tip_blunts_that_tip_alone(half: float) -> None:
     """A star whose tips the pixels took, and a speck within or across where one of them was."""
