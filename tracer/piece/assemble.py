@@ -180,10 +180,14 @@ def _hits(piece: Piece, at: tuple[float, float], diameter: float) -> bool:
 
 
 def _wall(wish: PieceWish, piece: Piece) -> float:
-    """Return the wall to keep beside a hole: as advised, and as wide as the rounding."""
+    """Return the wall to keep beside a hole: as advised, and as wide as the rounding.
+
+    Flattened outlines and places to 0.01 mm would take the last hundredth of it.
+    """
     lean = math.tan(math.radians(piece.draft_deg))
     rim = wish.rim_mm[0] + MARGIN_MM / 2 if wish.rim_mm else 0.0
-    return max(WALL_ADVISED_MM, rim, (wish.edge_radius_mm or 0.0) + 2 * piece.body_mm * lean)
+    wall = max(WALL_ADVISED_MM, rim, (wish.edge_radius_mm or 0.0) + 2 * piece.body_mm * lean)
+    return wall + 0.01
 
 
 def _check_heights(piece: Piece) -> None:

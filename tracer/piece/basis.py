@@ -58,7 +58,7 @@ def _of_form(plan: Plan) -> Iterator[tuple[str, Basis]]:
         (wish.draft_deg, "draft_deg", "draft_deg"),
         (wish.fillet_mm, "foot_fillet", "fillet_mm"),
     ):
-        if given is None and name in limits:
+        if given is None and name in limits and (plan.piece.levels or path == "draft_deg"):
             yield path, Basis(RULES.get(limits[name].evidence, Rule.SHOP_RULE), limits[name].basis)
     yield "fillet_limit_mm", Basis(Rule.JUDGEMENT, "half of the least height stays straight")
     if plan.hole is None:

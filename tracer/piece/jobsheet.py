@@ -161,7 +161,11 @@ def _amounts(plan: Plan, record: dict[str, Any]) -> Html:
             + kind("pour.head_mm"),
         ),
         ("Draft", f"{record['draft_deg']:g}°{kind('draft_deg')}"),
-        ("Foot fillet", f"{shown_length(record['fillet_mm'])}{kind('fillet_mm')}"),
+        *(
+            [("Foot fillet", f"{shown_length(record['fillet_mm'])}{kind('fillet_mm')}")]
+            if plan.piece.levels
+            else []
+        ),
         (
             "Largest edge rounding",
             f"{record['edge_radius_limit_mm']:g} mm ({limit['rule']}): {limit['text']}",
