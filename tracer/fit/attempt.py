@@ -16,6 +16,10 @@ from tracer.fit.spans import Span, breaks_of
 
 _SHARE = 0.45
 """Segments are chosen on smoothed samples within this share of the tolerance."""
+_END_SHARE = 2.0
+_END_PX = 8.0
+"""At the ends of a span on a staircase that share is so many times as large, over this length."""
+_STAIRS_ROUGH = 2.0
 _TRIALS = 5
 LET_PASS = 1.5
 """Times the tolerance that a span may be off at last, and that stray points may be off."""
@@ -106,7 +110,7 @@ def fit_span(span: Span, step: float, tolerance: float, rough: float) -> SpanFit
     if straight is not None:
         return straight
     guide = _Guide(
-        np.full(len(even), _SHARE * tolerance),
+        _allowed(span, step, tolerance, rough),
         break_candidates(even, step, rough, closed=span.closed),
         np.empty(0, dtype=np.intp),
         np.empty(0, dtype=np.intp),
@@ -130,6 +134,21 @@ def fit_span(span: Span, step: float, tolerance: float, rough: float) -> SpanFit
         span = _trimmed(span, tried, tolerance)
     assert best is not None
     return _with_lines(best[1], tolerance)
+
+
+def _allowed(span: Span, step: float, tolerance: float, rough: float) -> FloatArray:
+    """Return (M,) how far a piece may be from each sample of a span.
+
+    On a staircase the last step before a corner says little of the way of the side: it ends where
+    the pixels do. A piece of its own for it would turn off just there, so more is allowed.
+    """
+    size = len(span.even)
+    allowed = np.full(size, _SHARE * tolerance)
+    if not span.closed and rough >= _STAIRS_ROUGH:
+        count = min(round(_END_PX / step), size // 4)
+        allowed[:count] *= _END_SHARE
+        allowed[size - count :] *= _END_SHARE
+    return allowed
 
 
 def _straight(span: Span, even: ComplexArray, step: float, tolerance: float) -> SpanFit | None:
