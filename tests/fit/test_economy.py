@@ -12,6 +12,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely import MultiPolygon
 
+from tests.bench.methods import fitted_drawing
 from tests.drawings import TrueDrawing, mixed
 from tests.rulers import two_sided
 from tests.truth import TrueOutline, true_outline
@@ -91,3 +92,14 @@ def test_curves_lie_where_they_were_drawn(pixels: int) -> None:
     p95, largest = np.transpose([off(d, pixels) for d in mixed(12)])
     assert np.median(p95) <= 0.05
     assert np.median(largest) <= 0.15
+
+
+@pytest.mark.parametrize("fall", range(9, 26, 2))
+def test_a_slanted_side_of_a_bitmap_is_one_line(fall: int) -> None:
+    """Corners (20.3, 20.3), (100.3, 20.3 + fall), ... in 1 bit: long steps became sides."""
+    middle = np.arange(150) + 0.5
+    x, y = np.meshgrid(middle, middle)
+    top = 20.3 + fall * (x - 20.3) / 80
+    right = 100.3 + fall * (y - 20.3 - fall) / (100 - fall)
+    ink = (x > 20.3) & (x < right) & (y > top) & (y < 120.3)
+    assert fitted_drawing(ink.astype(np.float32)).nodes == 4

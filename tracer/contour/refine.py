@@ -35,7 +35,7 @@ MANNERS = {
     Edge.SHARP: Manner(0.6, 3, Bending(fairness=0.1, corner_px=0.1)),
     Edge.RINGING: Manner(0.6, 3, Bending(fairness=1.0, corner_px=0.1)),
     Edge.SOFT: Manner(0.6, 12, Bending(fairness=0.03, corner_px=0.05)),
-    Edge.STAIRS: Manner(1.5, 4, Bending(fairness=1.0, corner_px=0.3)),
+    Edge.STAIRS: Manner(1.5, 6, Bending(fairness=1.0, corner_px=0.3)),
 }
 
 
