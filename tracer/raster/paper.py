@@ -357,44 +357,72 @@ def _paper_surfaces(small: FloatImage) -> tuple[FloatImage, FloatImage]:
 
     The fine one follows a fold; it would follow a photograph, too, which the broad one gives away.
     """
-    import cv2  # noqa: PLC0415 - heavy
-
-    coarse = _envelope(small)
-    surface = coarse
-    for reach, doubt in ((0.03, 0.02), (0.03, 0.02), (0.01, 0.1)):
-        ratio = small / surface
-        edge = _threshold(ratio)
-        ink = cv2.dilate((ratio < edge).astype(np.uint8), np.ones((5, 5), np.uint8))
-        paper = (ink == 0).astype(np.float32)
-        if reach < 0.03:
-            coarse = surface
-        blur = reach * max(small.shape)
-        weight = cv2.GaussianBlur(paper, (0, 0), blur)
-        local = cv2.GaussianBlur(small / coarse * paper, (0, 0), blur)
-        # Far from any paper what was known before decides alone.
-        surface = coarse * (local + doubt) / (weight + doubt)
-        np.maximum(surface, 0.02, out=surface)
-    return np.asarray(coarse, dtype=np.float32), np.asarray(surface, dtype=np.float32)
-
-
-def _envelope(small: FloatImage) -> FloatImage:
-    """Return a cubic surface along the bright side of the picture.
-
-    Asymmetric least squares after Eilers and Boelens (2005), with two variables: pixels below
-    the surface weigh a fiftieth of those above it.
-    """
     rows, columns = small.shape
-    step = max(1, max(rows, columns) // 64)
     y, x = np.mgrid[:rows, :columns].astype(np.float64)
     x, y = 2 * x / max(columns - 1, 1) - 1, 2 * y / max(rows - 1, 1) - 1
-    powers = [(i, j) for i in range(4) for j in range(4 - i)]
-    terms = np.stack([x**i * y**j for i, j in powers], axis=-1)
-    basis, target = terms[::step, ::step].reshape(-1, 10), small[::step, ::step].ravel()
-    weights = np.ones_like(target, dtype=np.float64)
-    solution, ridge = np.zeros(10), 1e-6 * len(target) * np.eye(10)
+    terms = np.stack([x**i * y**j for i in range(4) for j in range(4 - i)], axis=-1)
+    bright, paper = _cubics(small, terms)
+    broad, found = (_followed(_followed(c, small, 0.03, 0.02), small, 0.03, 0.02)
+                    for c in (bright, paper))  # fmt: skip
+    return broad, _followed(found, small, 0.01, 0.1)
+
+
+def _followed(surface: FloatImage, small: FloatImage, reach: float, doubt: float) -> FloatImage:
+    """Return a surface brought nearer to the paper by local means of `reach` times the side.
+
+    Far from any paper, by `doubt`, what was known before decides alone.
+    """
+    import cv2  # noqa: PLC0415 - heavy
+
+    paper, blur = _paper_of(small, surface).astype(np.float32), reach * max(small.shape)
+    weight = cv2.GaussianBlur(paper, (0, 0), blur)
+    local = cv2.GaussianBlur(small / surface * paper, (0, 0), blur)
+    return np.asarray(np.maximum(surface * (local + doubt) / (weight + doubt), np.float32(0.02)))
+
+
+def _paper_of(small: FloatImage, surface: FloatImage) -> NDArray[np.bool_]:
+    """Tell where a picture is paper of that brightness, away from the edges of ink."""
+    import cv2  # noqa: PLC0415 - heavy
+
+    ratio = small / surface
+    ink = cv2.dilate((ratio < _threshold(ratio)).astype(np.uint8), np.ones((5, 5), np.uint8))
+    return np.asarray(ink == 0)
+
+
+def _cubics(small: FloatImage, terms: NDArray[np.float64]) -> tuple[FloatImage, FloatImage]:
+    """Return a cubic surface along the bright side of a picture, and one through its paper.
+
+    The first by asymmetric least squares after Eilers and Boelens (2005), with two variables:
+    pixels below the surface weigh a fiftieth of those above it. Much dark ink still pulls it down,
+    and up elsewhere. So the second goes by what proves to be paper, and where there is none by the
+    first, for a fiftieth.
+    """
+    step = max(1, max(small.shape) // 64)
+    some, seen = terms[::step, ::step].reshape(-1, 10), small[::step, ::step].ravel()
+    weights: NDArray[np.float64] = np.ones(len(seen))
     for _ in range(30):
-        weighted = basis * weights[:, None]
-        # A tiny ridge: a picture of one row has no slope across it.
-        solution = np.linalg.solve(weighted.T @ basis + ridge, weighted.T @ target)
-        weights = np.where(target >= basis @ solution, 1.0, 0.02)
+        weights = np.where(seen >= some @ _solved(some, seen, weights), 1.0, 0.02)
+    solution = _solved(some, seen, weights)
+    bright = surface = _surface(terms, solution)
+    for _ in range(2):
+        paper = _paper_of(small, surface)[::step, ::step].ravel()
+        wanted = np.where(paper, seen, some @ solution)
+        solution = _solved(some, wanted, np.where(paper, 1.0, 0.02))
+        surface = _surface(terms, solution)
+    return bright, surface
+
+
+def _solved(
+    terms: NDArray[np.float64], values: NDArray[np.floating], weights: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return the coefficients of weighted least squares.
+
+    With a tiny ridge: a picture of one row has no slope across it.
+    """
+    weighted = terms * weights[:, None]
+    ridge = 1e-6 * len(values) * np.eye(terms.shape[1])
+    return np.asarray(np.linalg.solve(weighted.T @ terms + ridge, weighted.T @ values))
+
+
+def _surface(terms: NDArray[np.float64], solution: NDArray[np.float64]) -> FloatImage:
     return np.maximum(terms @ solution, 0.02).astype(np.float32)
