@@ -5,11 +5,13 @@ import math
 
 import numpy as np
 import pytest
+import shapely
 
 from tests.bench.methods import fitted_drawing
 from tests.bench.renderings import alpha
 from tests.drawings import TrueDrawing
 from tests.rulers import two_sided
+from tracer.fit.ring import fit_ring
 
 PIXELS = 100
 
@@ -63,3 +65,19 @@ def test_the_ruler_tells_a_blunt_tip_from_a_sharp_one() -> None:
     assert two_sided([wrong], [true]).largest == pytest.approx(
         0.75 / math.tan(math.radians(12.5)), abs=0.1
     )
+
+
+def test_the_round_end_of_a_narrow_stroke_is_no_tip() -> None:
+    """Found by throwing strokes together: a path cut the end of this one off, 3 px of it."""
+    outer = np.array([
+        91.2 + 151.5j, 90.5 + 153.2j, 90.2 + 155j, 90 + 156.1j, 90.2 + 157.9j, 90.7 + 159j,
+        91.3 + 159.6j, 90.5 + 159.9j, 89.3 + 160j, 88.2 + 159.5j, 87.8 + 157.1j, 87.7 + 155.8j,
+        88.1 + 154.1j, 88.4 + 152.3j, 89.1 + 150.6j, 90.1 + 148.5j, 91.2 + 146.4j, 92.5 + 144.3j,
+        93.2 + 143.3j, 93.4 + 142.7j, 94.1 + 142.5j, 94.7 + 142.6j, 95.3 + 142.8j, 95.9 + 143.2j,
+        95.8 + 143.8j, 95.3 + 144.2j, 94.6 + 145.2j, 93.7 + 146.8j, 92.8 + 148.3j, 91.8 + 149.8j,
+    ])  # fmt: skip
+    path = fit_ring(outer, 0.22).path(0.22)
+    flat = path.points(0.01)
+    line = shapely.LinearRing(np.column_stack([flat.real, flat.imag]))
+    left_out = shapely.distance(shapely.points(outer.real, outer.imag), line).max()
+    assert left_out < 2 * 0.22 + 1

@@ -12,11 +12,8 @@ from tracer.curves.path import Drawing, Path, Shape, polyline_path
 from tracer.curves.segments import ComplexArray, FloatArray
 from tracer.fit.mirror import made_symmetric
 from tracer.fit.regular import made_regular
-from tracer.fit.ring import RingFit, fit_ring
+from tracer.fit.ring import FURTHEST_TIP_PX, RingFit, fit_ring
 from tracer.model import Fitted, Region
-
-_FURTHEST_TIP_PX = 2.5
-"""A path may go on beyond its ring to where two sides meet; further off is no tip but a fault."""
 
 _TIP_PX = 14.0
 """A tip this near a crossing may be what crosses: it is looked at as far (`blunt.py`)."""
@@ -142,7 +139,7 @@ def _untangled(
     )
     for remedy in remedies:
         bad = _crossing(shapes, _FLATNESS * slack)
-        bad |= _strayed(shapes, rings, 2 * slack + _FURTHEST_TIP_PX * pixel_mm)
+        bad |= _strayed(shapes, rings, 2 * slack + FURTHEST_TIP_PX * pixel_mm)
         if not bad:
             break
         shapes = [

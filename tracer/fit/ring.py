@@ -16,6 +16,12 @@ from tracer.fit.joints import LEAST_TURN, joined, turn_between
 from tracer.fit.samples import Ring, ring_of
 from tracer.fit.spans import cut_spans, whole_span
 
+FURTHEST_TIP_PX = 2.5
+"""A path may go on beyond its ring to where two sides meet; further off is no tip but a fault."""
+
+_ROUND_PX = 1.0
+"""How far a ring may lie from its path besides the tolerance: pixels round off what is sharp."""
+
 _CLEAR_PX = 4.5
 """A blunt tip takes the place of corners that were found nearer than this."""
 
@@ -69,7 +75,7 @@ def fit_ring(points: ComplexArray, tolerance: float) -> RingFit:
         if len(tips.index):
             found = fit.found.with_others(tips, _CLEAR_PX * rough / ring.step, len(ring.even))
             other = _fit_between(ring, found, tolerance, rough)
-            if _count(other) < _count(fit):
+            if _count(other) < _count(fit) and _keeps_to(ring, other.path(tolerance), tolerance):
                 fit = other
     return fit
 
@@ -102,6 +108,20 @@ def _within(ring: Ring, tips: Corners, fit: RingFit) -> Corners:
         place = (tips.index + shift) % len(ring.even)
         near |= lost[(np.searchsorted(ends, place, side="right") - 1) % len(ends)]
     return tips.chosen(near)
+
+
+def _keeps_to(ring: Ring, path: Path, tolerance: float) -> bool:
+    """Tell whether a path goes on beyond its ring by no more than a tip, and leaves none of it out.
+
+    The round end of a stroke a few pixels wide can pass for a tip that the pixels took.
+    """
+    flat = path.points(tolerance)
+    if len(flat) < 3:
+        return False
+    here, there = (shapely.LinearRing(np.column_stack([z.real, z.imag])) for z in (ring.even, flat))
+    beyond = shapely.distance(shapely.points(flat.real, flat.imag), here).max()
+    left_out = shapely.distance(shapely.points(ring.even.real, ring.even.imag), there).max()
+    return bool(beyond <= 2 * tolerance + FURTHEST_TIP_PX and left_out <= 2 * tolerance + _ROUND_PX)
 
 
 def _count(fit: RingFit) -> int:
