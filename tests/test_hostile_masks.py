@@ -25,6 +25,7 @@ from tracer.write.svg_read import read_svg
 Mask = NDArray[np.bool_]
 CHEQUER: Mask = np.indices((13, 13)).sum(axis=0) % 2 == 0
 COMB: Mask = np.tile(np.arange(24) % 2 == 0, (20, 1)) | (np.arange(20) == 0)[:, None]
+NOTCHED: Mask = np.array([[0, 1, 1, 1], [1, 1, 0, 1], [1, 1, 1, 1], [1, 1, 1, 1]], bool)
 RINGS: Mask = np.maximum(*np.abs(np.indices((31, 31)) - 15)) % 2 == 0
 
 masks = hnp.arrays(
@@ -58,14 +59,15 @@ def traced(mask: Mask, settings: Settings) -> Result:
 @example(CHEQUER, Role.RAISED, 15.0)
 @example(COMB, Role.SUNK, 15.0)
 @example(RINGS, Role.SILHOUETTE, 60.0)
+@example(NOTCHED, Role.SILHOUETTE, 4.0)
 @pytest.mark.slow
 def test_any_mask_through_the_whole_pipeline(mask: Mask, role: Role, width: float) -> None:
     result = traced(mask, Settings(Size(SizeBy.WIDTH, width), role=role))
     written = read_svg(result.svg)
     left, _, right, _ = written.bounds
     assert right - left == pytest.approx(width, abs=0.05)  # issue 2
-    # "flattened within a twentieth of the tolerance no path crosses" (`fit_drawing`)
-    assert_sound_geometry(written, tolerance=result.tolerance_mm / 20)
+    # "flattened within a two-hundredth of the tolerance no path crosses" (`fit_drawing`)
+    assert_sound_geometry(written, tolerance=result.tolerance_mm / 200)
     limits_hold_or_are_told(result, written)
     report = make_report(result, files={})
     assert report["drawing"]["pieces"] == len(written.shapes)  # type: ignore[index] # a table
