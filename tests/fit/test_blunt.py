@@ -81,3 +81,23 @@ def test_the_round_end_of_a_narrow_stroke_is_no_tip() -> None:
     line = shapely.LinearRing(np.column_stack([flat.real, flat.imag]))
     left_out = shapely.distance(shapely.points(outer.real, outer.imag), line).max()
     assert left_out < 2 * 0.22 + 1
+
+
+def test_the_sides_of_a_narrow_stroke_stay_parallel() -> None:
+    """Found by throwing strokes together: both sides of this one ran to the middle of its end."""
+    outer = np.array([
+        74.5 + 76.6j, 76.9 + 77.0j, 79.2 + 77.4j, 81.6 + 77.7j, 84.0 + 78.0j, 86.3 + 78.4j,
+        88.7 + 78.8j, 90.5 + 79.0j, 91.1 + 79.1j, 91.6 + 79.2j, 92.2 + 79.2j, 92.8 + 79.3j,
+        93.4 + 79.5j, 94.0 + 79.6j, 94.6 + 79.5j, 95.3 + 79.7j, 95.9 + 80.0j, 95.8 + 80.7j,
+        95.2 + 80.9j, 94.6 + 81.2j, 94.1 + 81.4j, 93.6 + 81.8j, 93.0 + 81.6j, 92.4 + 81.5j,
+        91.8 + 81.5j, 91.2 + 81.5j, 90.7 + 81.3j, 90.1 + 81.2j, 89.5 + 81.2j, 87.1 + 80.8j,
+        84.8 + 80.5j, 82.4 + 80.1j, 80.0 + 79.7j, 77.7 + 79.4j, 75.3 + 79.0j, 72.9 + 78.7j,
+        70.6 + 78.2j, 68.2 + 78.0j, 65.8 + 77.6j, 63.5 + 77.3j, 61.1 + 76.9j, 58.8 + 76.5j,
+        56.4 + 76.2j, 54.2 + 75.3j, 55.6 + 73.7j, 58.0 + 74.2j, 60.4 + 74.5j, 62.7 + 74.9j,
+        65.1 + 75.2j, 67.5 + 75.5j, 69.8 + 75.9j, 72.2 + 76.2j,
+    ])  # fmt: skip
+    path = fit_ring(outer, 0.22).path(0.22)
+    flat = path.points(0.01)
+    line = shapely.LinearRing(np.column_stack([flat.real, flat.imag]))
+    sides = outer[outer.real < 93]  # its end is cut off aslant from there on
+    assert shapely.distance(shapely.points(sides.real, sides.imag), line).max() < 2 * 0.22

@@ -88,8 +88,9 @@ def _meet(
     index, tip = int(found.index[i]), complex(found.tip[i])
     around = ring.even[(index + np.arange(-8, 9)) % len(ring.even)]
     at = meeting(before, after)
+    place: complex | None
     if at is None:
-        place, t, u = _tangents_meet(before, after, tip), 1.0, 0.0
+        place, t, u = _tangents_meet(before, after, tip, 2 * tolerance), 1.0, 0.0
     else:
         t, u = at
         place = complex(before.at(np.array([t]))[0])
@@ -101,10 +102,11 @@ def _meet(
             ends = ring_ends(ring, index, before, after, tolerance)
     if ends is not None and ends[0] != ends[1]:
         return _short_of(before, after, ends)
-    limit = 0.85 * tip_gap(turn, 1.0) + tolerance / 2
-    near = ends is not None or turn < _BLUNT_FROM or np.abs(around - place).min() <= limit
-    if near and _follows(before, 0.0, t, place) and _follows(after, u, 1.0, place):
-        return _Meet(t, u, place, place)
+    if place is not None:
+        limit = 0.85 * tip_gap(turn, 1.0) + tolerance / 2
+        near = ends is not None or turn < _BLUNT_FROM or np.abs(around - place).min() <= limit
+        if near and _follows(before, 0.0, t, place) and _follows(after, u, 1.0, place):
+            return _Meet(t, u, place, place)
     t = _leaves(before, around[8::-1], tolerance, 0.1, 3.0)
     u = _leaves(after, around[8:], tolerance, -2.0, 0.9)
     return _Meet(t, u, complex(before.at(np.array([t]))[0]), complex(after.at(np.array([u]))[0]))
@@ -134,8 +136,14 @@ def _leaves(
     return float(at[int(np.argmax(near))]) if near.any() else float(at[-1])
 
 
-def _tangents_meet(before: Segment, after: Segment, tip: complex) -> complex:
-    """Return where the tangents at the ends meet; the middle of the ends when that is far off."""
+def _tangents_meet(
+    before: Segment, after: Segment, tip: complex, together: float
+) -> complex | None:
+    """Return where the tangents at the ends meet.
+
+    When that is far off, the middle of the ends, or none where these are no longer `together`: the
+    sides of a narrow stroke would lean towards each other all along.
+    """
     p, d = before.end, before.end_tangent
     q, e = after.start, after.start_tangent
     cross = (d.conjugate() * e).imag
@@ -143,7 +151,7 @@ def _tangents_meet(before: Segment, after: Segment, tip: complex) -> complex:
         place = p + ((q - p).conjugate() * e).imag / cross * d
         if abs(place - tip) < 4 + abs(q - p):
             return place
-    return (p + q) / 2
+    return (p + q) / 2 if abs(p - q) <= together else None
 
 
 def adapted(segment: Segment, first: float, last: float, start: complex, end: complex) -> Segment:
