@@ -34,7 +34,11 @@ class Bound:
 
 
 FILE_BYTES = Bound(
-    "file", 512_000_000, "bytes", "", "size of an artwork's file, checked before it is read"
+    "file",
+    712_000_000,
+    "bytes",
+    "--max-pixels",
+    "size of an artwork's file, checked before it is read; grows with --max-pixels",
 )
 PIXELS = Bound(
     "pixels",
@@ -51,12 +55,18 @@ SIDE = Bound(
     "longest side; grows with --max-pixels as the side of a square sheet would",
 )
 FRAMES = Bound("frames", 1, "pages", "--page", "one page or frame of a file is read, the first")
-PAGES = Bound("pages", 10_000, "pages", "", "pages counted in one file; a longer list is damaged")
+PAGES = Bound(
+    "pages",
+    10_000,
+    "pages",
+    "",
+    "pages counted in one file: more are taken for an endless list",
+)
 COMPONENTS = Bound(
     "components",
     20_000,
     "pieces",
-    "",
+    "--max-pieces",
     "separate pieces of ink, counted before anything is traced; line art has far fewer",
 )
 POINTS = Bound("points", 200_000, "points", "--tolerance", "nodes of the finished outline")
@@ -74,6 +84,15 @@ MEMORY = Bound(
 
 ALL = (FILE_BYTES, PIXELS, SIDE, FRAMES, PAGES, COMPONENTS, POINTS, LEVELS, TIME, MEMORY)
 """Every resource limit, in the order of the work."""
+
+
+def largest_file(max_pixels: int) -> int:
+    """Return the bytes of the largest file that goes with a limit of pixels: eight a pixel.
+
+    >>> largest_file(89_000_000), largest_file(100_000_000), largest_file(1000)
+    (712000000, 800000000, 712000000)
+    """
+    return max(FILE_BYTES.value, 8 * max_pixels)
 
 
 def longest_side(max_pixels: int) -> int:

@@ -8,6 +8,8 @@ import dataclasses
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from tracer.bounds import COMPONENTS, PIXELS
+
 
 class Role(StrEnum):
     """How the ink is used."""
@@ -95,7 +97,8 @@ class InkOptions:
     straighten: bool = False
     split: bool = False  # several designs on one sheet: one outline each
     page: int = 1  # of a file with several
-    max_pixels: int = 89_000_000
+    max_pixels: int = PIXELS.value
+    max_pieces: int = COMPONENTS.value
 
 
 @dataclass(frozen=True, slots=True)

@@ -268,6 +268,26 @@ def test_a_full_disk(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
         assert tree(folder) == before
 
 
+@pytest.mark.parametrize(
+    "words",
+    [("outline", "a.png", *PLAIN, "-o", "disk/new/a.svg"),
+     ("batch", "in", "--out", "disk/new", *PLAIN, "--jobs", "1"),
+     ("plan", "a.png", "--blank", "disc:50", "--body", "5", "--raised", "1", "--out", "disk/new"),
+     ("demo", "--out", "disk/new")],
+    ids=lambda words: words[0],
+)  # fmt: skip
+def test_a_disk_that_is_full_from_the_start(
+    words: tuple[str, ...], bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Row 113: nothing stands under a final name, and nothing beside it is left."""
+    with disk(bench / "disk", "size=16k") as folder:
+        assert main([*words, "--quiet"] if words[0] != "demo" else list(words)) == 4
+        assert "full" in one_line(capsys.readouterr().err)
+        left = [path for path in folder.rglob("*") if path.is_file()]
+        assert {path.name for path in left} <= {"index.html"}  # of a batch: what became of it
+        assert all(path.read_text("utf-8").endswith("</html>\n") for path in left)
+
+
 def test_a_name_of_255_bytes(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Row 121: a batch shortens the name of the outputs; a single outline says what is wrong."""
     name = "n" * 251 + ".png"

@@ -26,7 +26,7 @@ from tracer.batch.scale import settled_pitch
 from tracer.batch.slots import WORK, SlotPool, memory_bytes
 from tracer.batch.summary import summary_csv, summary_json
 from tracer.batch.task import Answer, Ask, Pool, Task, failure_of
-from tracer.bounds import TIME
+from tracer.bounds import TIME, largest_file
 from tracer.errors import InputError, OutputError, Status, UsageError
 from tracer.files import is_ours, output_error, remove_stale_parts, write_files
 from tracer.names import shown_name
@@ -279,7 +279,7 @@ class _Run:
     def _load(self, entry: Entry, settings: Settings | None = None) -> Task | None:
         """Return the task of an artwork; None, and its row filled in, if it cannot be read."""
         try:
-            data = load_file(entry.path)
+            data = load_file(entry.path, largest_file(entry.settings.ink.max_pixels))
         except InputError as error:
             if settings is None:
                 self._set(failed_row(entry, failure_of(error)["failure"]), worked=False)

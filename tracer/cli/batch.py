@@ -196,11 +196,11 @@ def _say(outcome: "Outcome", plan: "Plan", args: argparse.Namespace) -> None:
     from tracer.cli.main import complain  # noqa: PLC0415
     from tracer.names import shown_name  # noqa: PLC0415
 
-    for row in outcome.rows:
-        if row.state is State.FAILED:
-            hint = f" ({row.hint})" if row.hint else ""
-            complain(f"{row.shown}: {row.message}{hint}")
-    if outcome.fault is not None:
+    failed = [row for row in outcome.rows if row.state is State.FAILED]
+    for row in failed:
+        hint = f" ({row.hint})" if row.hint else ""
+        complain(f"{row.shown}: {row.message}{hint}")
+    if outcome.fault is not None and outcome.fault.message not in {row.message for row in failed}:
         complain(str(outcome.fault))
     if args.quiet:
         return

@@ -5,6 +5,7 @@ import json
 from pathlib import Path
 from typing import Any
 
+from tracer.bounds import largest_file
 from tracer.cli import options
 from tracer.cli.outline import no_size
 from tracer.cli.terminal import Progress
@@ -52,7 +53,9 @@ def run(args: argparse.Namespace) -> int:
 
     size = options.size_from(args)
     if size is None:
-        raise no_size(load_file(args.artwork[0]), args.artwork[0].name, options.ink_from(args))
+        path = args.artwork[0]
+        data = load_file(path, largest_file(args.max_pixels))
+        raise no_size(data, path.name, options.ink_from(args))
     settings = options.settings_from(args, size)
     check_metal_and_mould(load_process(settings.process), settings.alloy)
     reports: list[dict[str, object]] = []
@@ -88,7 +91,7 @@ def _check(
 
     with Progress(shown_name(path), quiet=args.quiet or args.json) as progress:
         results = trace_all(
-            load_file(path),
+            load_file(path, largest_file(settings.ink.max_pixels)),
             path.name,
             settings,
             check_only=True,

@@ -242,6 +242,13 @@ def add_ink(parser: argparse.ArgumentParser) -> None:
         default=plain.max_pixels,
         help="refuse larger artwork (default: 89M)",
     )
+    group.add_argument(
+        "--max-pieces",
+        metavar="N",
+        type=whole("--max-pieces", 1, 1_000_000),
+        default=plain.max_pieces,
+        help="refuse artwork in more pieces (default: %(default)s)",
+    )
 
 
 def add_fit(parser: argparse.ArgumentParser) -> None:
@@ -309,6 +316,7 @@ def ink_from(args: argparse.Namespace) -> InkOptions:
         split=args.split,
         page=args.page,
         max_pixels=args.max_pixels,
+        max_pieces=args.max_pieces,
     )
 
 

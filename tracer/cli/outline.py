@@ -3,6 +3,7 @@
 import argparse
 from pathlib import Path
 
+from tracer.bounds import largest_file
 from tracer.cli import options
 from tracer.cli.terminal import Progress
 from tracer.errors import InputError, UsageError
@@ -48,7 +49,7 @@ def run(args: argparse.Namespace) -> int:
 
     size = options.size_from(args)
     _check_target(args.out)
-    data = load_file(args.artwork)
+    data = load_file(args.artwork, largest_file(args.max_pixels))
     name = args.artwork.name
     out = args.out or args.artwork.with_suffix(".svg")
     if size is None:

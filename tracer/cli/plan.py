@@ -5,6 +5,7 @@ import tomllib
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from tracer.bounds import largest_file
 from tracer.cli import options
 from tracer.cli.piece_options import add_options, wish_from
 from tracer.cli.terminal import Progress
@@ -65,7 +66,8 @@ def run(args: argparse.Namespace) -> int:
             error.subject = shown_name(source)
         raise
     paths = sorted({design.artwork for design in wish.designs})
-    artworks = {path: load_file(path) for path in paths}
+    most = largest_file(wish.settings.ink.max_pixels)
+    artworks = {path: load_file(path, most) for path in paths}
     with Progress(shown_name(source), quiet=args.quiet) as progress:
         try:
             plan = make_plan(wish, artworks, progress=progress)

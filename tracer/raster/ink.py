@@ -130,6 +130,7 @@ def _by_tone(
     alpha: FloatImage | None,
     said: tuple[Decision, ...],
     dark: bool | None,  # noqa: FBT001 - None, True and False are three answers
+    most: int,
 ) -> Inked:
     """Return what is darker, or lighter, or of another colour than the ground.
 
@@ -142,9 +143,9 @@ def _by_tone(
             check_picture(inked)
     except InputError:
         grey = grey_of(artwork.colour)
-        check_screen(grey.levels <= (int(grey.levels.min()) + int(grey.levels.max())) // 2)
+        check_screen(grey.levels <= (int(grey.levels.min()) + int(grey.levels.max())) // 2, most)
         raise
-    check_screen(inked.values >= 0.5)
+    check_screen(inked.values >= 0.5, most)
     return calmed(inked)
 
 
@@ -152,7 +153,7 @@ def _one_ink(
     artwork: Artwork, alpha: FloatImage | None, said: tuple[Decision, ...], options: InkOptions
 ) -> Inked:
     """Return the coverage of all ink together."""
-    ink = options.ink.strip().lower()
+    ink, most = options.ink.strip().lower(), options.max_pieces
     if ink == "alpha" and alpha is None:
         raise InputError(
             "has no transparency to take as ink", hint="pass --ink auto", code="E_BLANK"
@@ -160,14 +161,14 @@ def _one_ink(
     if alpha is not None and ink in {"auto", "alpha"}:
         text = "ink is what is not transparent"
         decisions = (*said, Decision("ink", text, "--ink dark"), *_white_inside(artwork, alpha))
-        check_screen(alpha >= 0.5)
+        check_screen(alpha >= 0.5, most)
         values, notes = without_shadow(alpha)
         return Inked(values, (*decisions, *notes), noisy=False)
     if ink in {"auto", "dark", "light"}:
         dark = None if ink == "auto" else ink == "dark"
-        return _by_tone(artwork, alpha, said, dark)
+        return _by_tone(artwork, alpha, said, dark, most)
     values, names = ink_of_colours(as_rgb(artwork.colour), alpha, asked_colours(ink))
-    check_screen(values >= 0.5)
+    check_screen(values >= 0.5, most)
     text = f"ink is {' and '.join(names)}, as asked"
     noisy = artwork.file_format in _LOSSY
     return Inked(values, (*said, Decision("ink", text, "--ink")), noisy=noisy)
@@ -256,7 +257,9 @@ def _finished(artwork: Artwork, inked: Inked, options: InkOptions, *, level: int
         said.append(Decision("pixels", text, warning=True, code="W_ENLARGED"))
     values, notes = without_frame(values)
     said.extend(notes)
-    values, specks, notes = dropped_specks(Inked(values, (), noisy, inked.noise))
+    values, specks, notes = dropped_specks(
+        Inked(values, (), noisy, inked.noise), options.max_pieces
+    )
     said.extend(notes)
     if options.straighten:
         values, notes = straightened(values)

@@ -3,7 +3,6 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from tracer.bounds import COMPONENTS
 from tracer.errors import InputError
 from tracer.model import Decision
 from tracer.raster.paper import Inked
@@ -50,8 +49,8 @@ def check_picture(inked: Inked) -> None:
         )
 
 
-def check_screen(ink: NDArray[np.bool_]) -> None:
-    """Refuse a screen of dots and noise: very many pieces of ink or of ground.
+def check_screen(ink: NDArray[np.bool_], most: int) -> None:
+    """Refuse a screen of dots and noise: more than `most` pieces of ink or of ground.
 
     Only a picture whose pixels change from one to the next at one in twenty is looked at closely.
 
@@ -64,7 +63,7 @@ def check_screen(ink: NDArray[np.bool_]) -> None:
         return
     sides = [_Pieces(mask.view(np.uint8), 4).areas for mask in (ink, ~ink)]
     for areas in sides:
-        _check_count(areas, ink.size)
+        _check_count(areas, ink.size, most)
     # coarse, or from light to dark: dots on one part of the sheet, holes on the other
     dots = [areas[areas < 4 * np.median(areas)] for areas in sides if len(areas)]
     count, share = sum(map(len, dots)), sum(float(a.sum()) for a in dots) / ink.size
@@ -72,7 +71,7 @@ def check_screen(ink: NDArray[np.bool_]) -> None:
         raise _screened(count)
 
 
-def dropped_specks(inked: Inked) -> tuple[FloatImage, int, tuple[Decision, ...]]:
+def dropped_specks(inked: Inked, most: int) -> tuple[FloatImage, int, tuple[Decision, ...]]:
     """Return the coverage without what is too small to be meant, and how much that was.
 
     Only where the picture came from a scanner, a camera or a lossy file: in a clean drawing a
@@ -83,19 +82,19 @@ def dropped_specks(inked: Inked) -> tuple[FloatImage, int, tuple[Decision, ...]]
     Raises
     ------
     InputError
-        E_TOOCOMPLEX: more pieces than can be traced; a halftone and a dither are named.
+        E_TOOCOMPLEX: more than `most` pieces; a halftone and a dither are named.
     """
     values = inked.values
     mask = np.greater_equal(values, 0.5).view(np.uint8)
-    if not inked.noisy and _most_pieces(mask) < _FEWEST_DOTS:
+    if not inked.noisy and _most_pieces(mask) <= min(_FEWEST_DOTS - 1, most):
         return values, 0, ()
     pieces = _Pieces(mask, 4)
     if not inked.noisy:
-        _check_count(pieces.areas, mask.size)
+        _check_count(pieces.areas, mask.size, most)
         return values, 0, _like_a_screen(pieces.areas)
     least = max(LEAST_SPECK, (pieces.longest_side / SPECK_SHARE) ** 2)
     _overwrite(values, mask, pieces, pieces.areas < least, 0)
-    _check_count(pieces.areas[pieces.areas >= least], mask.size)
+    _check_count(pieces.areas[pieces.areas >= least], mask.size, most)
     dropped = np.count_nonzero(pieces.areas < least)
     said = _like_a_screen(pieces.areas[pieces.areas >= least])
     del pieces  # its labels are the largest array here
@@ -165,13 +164,13 @@ def _overwrite(
     values[reach > 0] = filling
 
 
-def _check_count(areas: NDArray[np.int32], pixels: int) -> None:
+def _check_count(areas: NDArray[np.int32], pixels: int, most: int) -> None:
     """Refuse more pieces than can be traced; a screen of dots is named."""
     if _is_screened(areas, pixels):
         raise _screened(len(areas))
-    if len(areas) > COMPONENTS.value:
-        text = f"falls into {len(areas):,} pieces, more than {COMPONENTS.value:,}"
-        hint = "is this line art? clean it, or scan it coarser"
+    if len(areas) > most:
+        text = f"falls into {len(areas):,} pieces, more than {most:,}"
+        hint = "is this line art? clean it, or scan it coarser; --max-pieces overrules"
         raise InputError(text, hint=hint, code="E_TOOCOMPLEX")
 
 

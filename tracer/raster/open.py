@@ -24,7 +24,7 @@ def load_file(path: Path, max_bytes: int = FILE_BYTES.value) -> bytes:
     path
         Where the file is.
     max_bytes
-        Largest size in bytes.
+        Largest size in bytes; see `tracer.bounds.largest_file`.
 
     Returns
     -------
@@ -105,7 +105,7 @@ def _check_size(size: int, max_bytes: int) -> None:
     if size > max_bytes:
         raise InputError(
             f"file of {size / 1e6:,.0f} MB is over the limit of {max_bytes / 1e6:,.0f} MB",
-            hint="export it smaller",
+            hint="export it smaller, or raise --max-pixels: eight bytes a pixel are allowed",
             code="E_TOOBIG",
         )
 
