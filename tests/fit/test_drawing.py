@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from tests.fit.shapes import circle, polygon, region, rounded_rectangle, sampled, star
 from tracer.curves.path import Drawing, Path, Shape
 from tracer.curves.segments import Arc, ComplexArray, Cubic, Line, Segment
-from tracer.fit.drawing import fit_drawing
+from tracer.fit.drawing import along_ring, fit_drawing
 
 NOWHERE = complex(math.nan, 1)
 
@@ -233,6 +233,24 @@ def test_noise_in_one_place_leaves_the_rest_of_a_curve_be(seed: int) -> None:
     flat = shapely.LinearRing(_coordinates(path, 0.005))
     calm = np.delete(true, np.arange(190, 240))
     assert shapely.distance(flat, shapely.points(calm.real, calm.imag)).max() < 1.5 * 0.1
+
+
+def test_only_segments_near_a_crossing_become_lines_along_the_ring() -> None:
+    true = rounded_rectangle(80, 60, 12)
+    ring = sampled(true, noise=0.0)
+    corner = true.segments[1]
+    assert isinstance(corner, Arc)
+    place = corner.at(np.array([0.5])) + 0.5
+    path = along_ring(true, ring, place, 1.0, 0.02)
+    kept = set(true.segments) & set(path.segments)
+    assert kept == set(true.segments) - {corner}
+    lines = [s for s in path.segments if s not in kept]
+    assert (lines[0].start, lines[-1].end) == (corner.start, corner.end)
+    # the ring's own chords of 0.7 px are off by 0.7^2 / (8 * 12) px
+    off = [abs(abs(s.start - corner.centre) - 12) for s in lines]
+    assert max(off) < 0.02 + 0.006
+    is_whole(Drawing((Shape(path),)), 1, 0)
+    assert along_ring(true, ring, place + 100, 1.0, 0.02) == true
 
 
 @pytest.mark.parametrize("half", [0.06, 0.5])

@@ -3,13 +3,14 @@
 from collections.abc import Callable
 from dataclasses import replace
 from functools import lru_cache
+from itertools import groupby, pairwise
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
 from tracer.curves.path import Drawing, Path, Shape, polyline_path
-from tracer.curves.segments import ComplexArray, FloatArray
+from tracer.curves.segments import ComplexArray, FloatArray, Line, Segment
 from tracer.fit.mirror import made_symmetric
 from tracer.fit.regular import made_regular
 from tracer.fit.ring import FURTHEST_TIP_PX, RingFit, fit_ring
@@ -115,9 +116,10 @@ def _untangled(
 ) -> list[list[Path]]:
     """Return the paths (mm), with those that cross themselves or another one put back.
 
-    Near the crossings, then everywhere, their tips go no further out than the ring; then they are
-    fitted again within a third of the tolerance; then they become lines within half of it, then
-    within a tenth, then the ring as it came.
+    Near the crossings, then everywhere, their tips go no further out than the ring; then segments
+    near them become lines along it; then the paths are fitted again within a third of the
+    tolerance; then they become lines within half of it, then within a tenth, then the ring as it
+    came.
     """
     slack = tolerance * pixel_mm
 
@@ -129,13 +131,15 @@ def _untangled(
         path = fit.path(tolerance / 3, no_tips=fit.all_corners)
         return _placed(path, ring, tolerance, pixel_mm)
 
-    remedies: tuple[Callable[[RingFit, ComplexArray, ComplexArray], Path], ...] = (
-        lambda fit, ring, at: short(fit, ring, fit.corners_near(at / pixel_mm, _TIP_PX)),
-        lambda fit, ring, _: short(fit, ring, fit.all_corners),
-        lambda _, ring, __: tighter(ring),
-        lambda _, ring, __: _straight(ring, slack / 2),
-        lambda _, ring, __: _straight(ring, slack / 10),
-        lambda _, ring, __: _straight(ring, 0.0),
+    remedies: tuple[Callable[[Path, RingFit, ComplexArray, ComplexArray], Path], ...] = (
+        lambda _, fit, ring, at: short(fit, ring, fit.corners_near(at / pixel_mm, _TIP_PX)),
+        lambda _, fit, ring, __: short(fit, ring, fit.all_corners),
+        lambda path, _, ring, at: along_ring(path, ring, at, pixel_mm, slack / 3),
+        lambda path, _, ring, at: along_ring(path, ring, at, 2 * pixel_mm, slack / 10),
+        lambda _, __, ring, ___: tighter(ring),
+        lambda _, __, ring, ___: _straight(ring, slack / 2),
+        lambda _, __, ring, ___: _straight(ring, slack / 10),
+        lambda _, __, ring, ___: _straight(ring, 0.0),
     )
     for remedy in remedies:
         bad = _crossing(shapes, _FLATNESS * slack)
@@ -144,7 +148,7 @@ def _untangled(
             break
         shapes = [
             [
-                remedy(fits[i][j], rings[i][j], bad[i, j]) if (i, j) in bad else path
+                remedy(path, fits[i][j], rings[i][j], bad[i, j]) if (i, j) in bad else path
                 for j, path in enumerate(paths)
             ]
             for i, paths in enumerate(shapes)
@@ -153,6 +157,44 @@ def _untangled(
     if _misplaced(shapes, flat):  # what was put back may cross what was not
         return [[_straight(ring, 0.0) for ring in own] for own in rings]
     return shapes
+
+
+def along_ring(
+    path: Path, ring: ComplexArray, places: ComplexArray, reach: float, tolerance: float
+) -> Path:
+    """Return a path with lines along its ring for the segments within `reach` of any of the places.
+
+    A run of such segments keeps its ends; the lines between follow the ring within the tolerance.
+    The path comes back as it was where all of it is near, or the ring takes another way.
+    """
+    z = places[:, None]
+    near = np.array([_away(s, z, reach / 4) <= reach for s in path.segments], dtype=np.bool_)
+    if near.all() or not near.any():
+        return path
+    n, first = len(near), int(np.argmin(near))
+    segments: list[Segment] = []
+    for lines, group in groupby(range(first, first + n), key=lambda k: bool(near[k % n])):
+        own = [path.segments[k % n] for k in group]
+        if not lines:
+            segments += own
+            continue
+        i, j = (int(np.abs(ring - end).argmin()) for end in (own[0].start, own[-1].end))
+        # without the points next to the ends, which may lie before the one and behind the other
+        way = ring[np.arange(i + 1, j + (len(ring) if j < i else 0)) % len(ring)]
+        way = np.concatenate([[own[0].start], way, [own[-1].end]])
+        if np.abs(np.diff(way)).sum() > 2 * sum(s.length for s in own) + 4 * reach:
+            return path
+        flat = shapely.LineString(_points(way)).simplify(tolerance)
+        xy = shapely.get_coordinates(flat)
+        ends = (xy[:, 0] + 1j * xy[:, 1]).tolist()
+        segments += [Line(a, b) for a, b in pairwise(ends) if a != b]
+    return Path(tuple(segments))
+
+
+def _away(segment: Segment, places: ComplexArray, step: float) -> float:
+    """Return how far the nearest of the places (K, 1) is from a segment, within about a `step`."""
+    count = 2 + int(segment.length / step)
+    return float(np.abs(segment.at(np.linspace(0.0, 1.0, count)) - places).min(initial=np.inf))
 
 
 def _straight(ring: ComplexArray, tolerance: float) -> Path:
