@@ -9,6 +9,7 @@ from scipy import ndimage  # type: ignore[import-untyped] # carries no types
 
 from tests.raster.encode import anchor, encoded
 from tests.raster.test_ink import codes, halftone, one, refused, topics
+from tracer.raster.paper import _paper_and_ink
 
 ROWS, COLUMNS = 400, 480
 TRUE = anchor(ROWS, COLUMNS) / 255
@@ -140,3 +141,21 @@ def test_a_design_filled_with_dots_is_pointed_out() -> None:
     coverage = one(Image.fromarray(picture))
     assert "W_SCREEN" in codes(coverage)
     assert "halftone" in topics(coverage)["screen"]
+
+
+def test_paper_and_ink_of_16_bits_are_exact() -> None:
+    """Levels that no 8 bits hold: a pixel's coverage comes back to the rounding of its level."""
+    paper, ink = 60_123, 5_021
+    levels = np.rint(paper + TRUE * (ink - paper)).astype(np.uint16)
+    values = one(Image.fromarray(levels)).values
+    assert np.abs(values - TRUE).max() < 0.5 / (paper - ink) + 2**-22  # and that of float32
+
+
+@pytest.mark.parametrize("bits", [8, 16])
+def test_a_class_without_pixels_is_no_fault(bits: int) -> None:
+    """One level all over, as a ratio of a picture and its paper can be."""
+    white = 2**bits - 1
+    levels = np.full((9, 9), white // 2, np.uint8 if bits == 8 else np.uint16)
+    paper, ink, _ = _paper_and_ink(levels, white, ink_dark=True)
+    assert paper == pytest.approx(white // 2 / white, rel=1e-12)
+    assert ink == 0

@@ -262,32 +262,35 @@ def _paper_spread(grey: FloatImage, edge: float) -> float:
 def _paper_and_ink(levels: Samples, white: int, *, ink_dark: bool) -> tuple[float, float, float]:
     """Return the level of paper, of ink and the threshold between, each 0..1."""
     coarse = (levels if white == 255 else levels >> 8).astype(np.uint8, copy=False)
-    counts = _histogram(coarse, None)
-    near = _histogram(coarse, _edges_of(coarse))
+    fine = _histogram(levels, None, white + 1)
+    counts = fine.reshape(256, -1).sum(axis=1)
+    sums = (fine * np.arange(white + 1)).reshape(256, -1).sum(axis=1)
+    near = _histogram(coarse, _edges_of(coarse), 256)
     cut = int(otsu(near if near.sum() >= _EDGES_WANTED else counts, np.arange(256.0)))
-    smooth = np.convolve(counts, [0.05, 0.25, 0.4, 0.25, 0.05], mode="same")
-    dark = _level(smooth[: cut + 1], counts[: cut + 1], 0)
-    light = _level(smooth[cut + 1 :], counts[cut + 1 :], cut + 1)
-    scale = 255.0 if white == 255 else 65535 / 256
+    below = np.arange(256) <= cut
+    dark, light = _level(counts * below, sums), _level(counts * ~below, sums)
     paper, ink = (light, dark) if ink_dark else (dark, light)
-    return paper / scale, ink / scale, cut / 255
+    return paper / white, ink / white, cut / 255
 
 
-def _level(smooth: NDArray[np.float64], counts: NDArray[np.float64], first: int) -> float:
-    """Return the mean of the levels around the commonest, so that a single one comes exact."""
-    if not len(smooth):
-        return float(first)
-    top = int(smooth.argmax())
+def _level(counts: NDArray[np.float64], sums: NDArray[np.float64]) -> float:
+    """Return the mean of the levels around the commonest, so that a single one comes exact.
+
+    `counts` are of bins, 0 outside the class; `sums` are of the levels in each, of both classes.
+    Of a class without pixels: 0, black.
+    """
+    if not counts.any():
+        return 0.0
+    top = int(np.convolve(counts, [0.05, 0.25, 0.4, 0.25, 0.05], mode="same").argmax())
     window = slice(max(0, top - 3), top + 4)
-    weights = counts[window]
-    places = np.arange(len(counts))[window]
-    return first + float(np.average(places, weights=weights)) if weights.sum() else first + top
+    inside = counts[window] > 0
+    return float(sums[window][inside].sum() / counts[window].sum())
 
 
-def _histogram(levels: NDArray[np.uint8], where: NDArray[np.uint8] | None) -> NDArray[np.float64]:
+def _histogram(levels: Samples, where: NDArray[np.uint8] | None, bins: int) -> NDArray[np.float64]:
     import cv2  # noqa: PLC0415 - heavy
 
-    counts = cv2.calcHist([levels], [0], where, [256], [0, 256])
+    counts = cv2.calcHist([levels], [0], where, [bins], [0, bins])
     return np.asarray(counts, dtype=np.float64).ravel()
 
 
