@@ -87,6 +87,10 @@ class Relief:
     printer: str | None = None  # fdm | resin
 
 
+AS_IS = ("camera", "frame", "light", "noise", "pixels", "profile", "shadow", "specks", "turn")
+"""What the reading of artwork puts right by itself, and can be told to leave as it is."""
+
+
 @dataclass(frozen=True, slots=True)
 class InkOptions:
     """How the ink is told from the ground."""
@@ -99,6 +103,7 @@ class InkOptions:
     page: int = 1  # of a file with several
     max_pixels: int = PIXELS.value
     max_pieces: int = COMPONENTS.value
+    as_is: tuple[str, ...] = ()  # words of AS_IS
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ from typing import Any, NoReturn
 
 from tracer.errors import UsageError
 from tracer.settings import (
+    AS_IS,
     Grade,
     InkOptions,
     Keep,
@@ -229,6 +230,14 @@ def add_ink(parser: argparse.ArgumentParser) -> None:
         "--straighten", action="store_true", help="turn a slightly turned scan upright"
     )
     group.add_argument(
+        "--as-is",
+        metavar="WHAT",
+        action="append",
+        choices=AS_IS,
+        default=[],
+        help=f"do not put right: {', '.join(AS_IS)} (may be repeated)",
+    )
+    group.add_argument(
         "--page",
         metavar="N",
         type=whole("--page", 1, 100_000),
@@ -317,6 +326,7 @@ def ink_from(args: argparse.Namespace) -> InkOptions:
         page=args.page,
         max_pixels=args.max_pixels,
         max_pieces=args.max_pieces,
+        as_is=tuple(sorted(set(args.as_is))),
     )
 
 

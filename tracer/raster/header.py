@@ -66,26 +66,28 @@ def _exif_dpi(image: Image.Image) -> tuple[float, float] | None:
         return math.nan, math.nan
 
 
-def camera(image: Image.Image) -> tuple[Decision, ...]:
+def camera(image: Image.Image, options: InkOptions) -> tuple[Decision, ...]:
     """Return the note that a camera or a scanner made the picture, if Exif names one.
 
     Nothing of what Exif says is taken along, only that it is there: maker, model, exposure time.
     """
     exif = image.getexif()
     exposure = exif.get_ifd(_EXIF_IFD).get(_EXPOSURE_TIME)
-    if not (exif.get(_MAKER) or exif.get(_MODEL) or exposure):
+    named = exif.get(_MAKER) or exif.get(_MODEL) or exposure
+    if not named or "camera" in options.as_is:
         return ()
     text = "a camera or a scanner made the picture: its edges were mixed in light"
-    return (Decision(MADE_WITH_LIGHT, text, "--threshold"),)
+    return (Decision(MADE_WITH_LIGHT, text, "--as-is camera"),)
 
 
-def orientation(image: Image.Image) -> tuple[int, tuple[Decision, ...]]:
+def orientation(image: Image.Image, options: InkOptions) -> tuple[int, tuple[Decision, ...]]:
     """Return how the loaded image is to be turned, 1 to 8, and a warning for nonsense."""
     stored = image.getexif().get(_ORIENTATION, 1)
     if stored in range(1, 9):
-        if stored == 1:
+        if stored == 1 or "turn" in options.as_is:
             return 1, ()
-        return int(stored), (Decision("turn", "turned upright as the camera's note asks"),)
+        text = "turned upright as the camera's note asks"
+        return int(stored), (Decision("turn", text, "--as-is turn"),)
     text = "the camera's note on which way is up makes no sense: not used"
     return 1, (Decision("turn", text, warning=True, code="W_ORIENTATION"),)
 
@@ -102,6 +104,8 @@ def profile(
     stored = image.info.get("icc_profile")
     if not stored or image.mode in {"1", "L", "LA", "I", "F"} or image.mode.startswith("I;"):
         return None, ()
+    if "profile" in options.as_is:
+        return None, ()
     compared = options.levels > 0 or options.ink not in {"auto", "alpha", "dark", "light"}
     if not compared:
         text = "the colour profile was left aside: edges are blended in the stored values"
@@ -117,7 +121,7 @@ def profile(
             "RGB",
         )
     except (ImageCms.PyCMSError, OSError, TypeError, ValueError):
-        text = "the colour profile is damaged or of another kind: not used"
+        text = "the colour profile is damaged or of another kind, not used: ask for sRGB"
         return None, (Decision("profile", text, warning=True, code="W_ICC"),)
 
     def convert(strip: Image.Image) -> Image.Image:
@@ -126,4 +130,4 @@ def profile(
         return converted
 
     text = "colours were brought to sRGB by the embedded profile"
-    return convert, (Decision("profile", text),)
+    return convert, (Decision("profile", text, "--as-is profile"),)

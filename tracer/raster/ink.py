@@ -72,7 +72,7 @@ def find_ink(artwork: Artwork, options: InkOptions) -> tuple[Coverage, ...]:
 
 
 def _found(artwork: Artwork, options: InkOptions) -> tuple[Coverage, ...]:
-    alpha, said = _meaningful_alpha(artwork)
+    alpha, said = _meaningful_alpha(artwork, insisted=options.ink == "alpha")
     if options.levels:
         rgb = as_rgb(artwork.colour)
         levels = nested_levels(rgb, alpha, min(options.levels, LEVELS.value + 1))
@@ -88,8 +88,10 @@ def _found(artwork: Artwork, options: InkOptions) -> tuple[Coverage, ...]:
     return tuple(part for coverage in found for part in split_designs(coverage))
 
 
-def _meaningful_alpha(artwork: Artwork) -> tuple[FloatImage | None, tuple[Decision, ...]]:
-    """Return the alpha as coverage, None where it says nothing."""
+def _meaningful_alpha(
+    artwork: Artwork, *, insisted: bool
+) -> tuple[FloatImage | None, tuple[Decision, ...]]:
+    """Return the alpha as coverage, None where it says nothing; next to nothing if `insisted`."""
     if artwork.alpha is None:
         return None, ()
     full = int(np.iinfo(artwork.alpha.dtype).max)
@@ -100,7 +102,7 @@ def _meaningful_alpha(artwork: Artwork) -> tuple[FloatImage | None, tuple[Decisi
         )
     if low == full:
         text = "transparency is stored, but nothing is transparent: taken by brightness"
-        return None, (Decision("alpha", text, "--ink alpha"),)
+        return None, (Decision("alpha", text, "--ink"),)
     if low == high:
         shown = f"{high / full:.1%}"
         if high < full / 2:
@@ -109,8 +111,9 @@ def _meaningful_alpha(artwork: Artwork) -> tuple[FloatImage | None, tuple[Decisi
                 hint="is a layer switched off?", code="E_BLANK",
             )  # fmt: skip
         text = f"all of it is {shown} opaque, a slip of the export: taken by brightness"
-        return None, (Decision("alpha", text, warning=True, code="W_ALPHA"),)
-    if np.count_nonzero(artwork.alpha <= full // 2) < _FEWEST_CLEAR * artwork.alpha.size:
+        return None, (Decision("alpha", text, "--ink", warning=True, code="W_ALPHA"),)
+    clear = np.count_nonzero(artwork.alpha <= full // 2)
+    if clear < _FEWEST_CLEAR * artwork.alpha.size and not insisted:
         text = "next to nothing is transparent, a slip of the export: taken by brightness"
         return None, (Decision("alpha", text, "--ink alpha", warning=True, code="W_ALPHA"),)
     values = np.empty((artwork.rows, artwork.columns), np.float32)
@@ -130,23 +133,24 @@ def _by_tone(
     alpha: FloatImage | None,
     said: tuple[Decision, ...],
     dark: bool | None,  # noqa: FBT001 - None, True and False are three answers
-    most: int,
+    options: InkOptions,
 ) -> Inked:
     """Return what is darker, or lighter, or of another colour than the ground.
 
     A picture that is refused is looked at once more: a screen of dots has a better message.
     """
     try:
-        inked = _toned(artwork, alpha, said, dark)
+        inked = _toned(artwork, alpha, said, dark, options)
         if dark is None and alpha is None:
             inked = shaded(artwork.colour, inked) or inked
             check_picture(inked)
     except InputError:
         grey = grey_of(artwork.colour)
-        check_screen(grey.levels <= (int(grey.levels.min()) + int(grey.levels.max())) // 2, most)
+        middle = (int(grey.levels.min()) + int(grey.levels.max())) // 2
+        check_screen(grey.levels <= middle, options.max_pieces)
         raise
-    check_screen(inked.values >= 0.5, most)
-    return calmed(inked)
+    check_screen(inked.values >= 0.5, options.max_pieces)
+    return inked if "noise" in options.as_is else calmed(inked)
 
 
 def _one_ink(
@@ -162,11 +166,11 @@ def _one_ink(
         text = "ink is what is not transparent"
         decisions = (*said, Decision("ink", text, "--ink dark"), *_white_inside(artwork, alpha))
         check_screen(alpha >= 0.5, most)
-        values, notes = without_shadow(alpha)
+        values, notes = (alpha, ()) if "shadow" in options.as_is else without_shadow(alpha)
         return Inked(values, (*decisions, *notes), noisy=False)
     if ink in {"auto", "dark", "light"}:
         dark = None if ink == "auto" else ink == "dark"
-        return _by_tone(artwork, alpha, said, dark, most)
+        return _by_tone(artwork, alpha, said, dark, options)
     values, names = ink_of_colours(as_rgb(artwork.colour), alpha, asked_colours(ink))
     check_screen(values >= 0.5, most)
     text = f"ink is {' and '.join(names)}, as asked"
@@ -179,19 +183,20 @@ def _toned(
     alpha: FloatImage | None,
     said: tuple[Decision, ...],
     dark: bool | None,  # noqa: FBT001 - None, True and False are three answers
+    options: InkOptions,
 ) -> Inked:
     """Return what is darker, or lighter, or of another colour than the ground."""
-    colour = artwork.colour
+    colour, even = artwork.colour, "light" in options.as_is
     in_light = any(d.topic == MADE_WITH_LIGHT for d in artwork.decisions)
     if alpha is not None:
         tone = grey_of(_over_ground(colour, alpha, dark=dark is not False))
-        inked = stretched(tone, dark=dark)
+        inked = stretched(tone, dark=dark, even=even)
         return Inked(inked.values, (*said, *inked.decisions), noisy=False)
     if dark is None and not in_light and is_coloured(colour):
         rgb = as_rgb(colour)
         ground = ground_colour(rgb)
         tone, several, ruled = away_from(rgb, ground)
-        inked = stretched(tone, dark=True)
+        inked = stretched(tone, dark=True, even=even)
         many = "several colours" if several else "one colour"
         text = f"ink is what differs in colour from the ground ({many})"
         notes = tuple(_in_colour(d, ground) for d in inked.decisions if d.topic != "polarity")
@@ -201,7 +206,7 @@ def _toned(
             lines = Decision("rulings", text, "--ink COLOUR", warning=True, code="W_RULED")
             decisions = (*decisions, lines)
     else:
-        inked = stretched(grey_of(colour), dark=dark, in_light=in_light)
+        inked = stretched(grey_of(colour), dark=dark, in_light=in_light, even=even)
         decisions = (*said, *inked.decisions)
     noisy = inked.noisy or artwork.file_format in _LOSSY
     return dataclasses.replace(inked, decisions=decisions, noisy=noisy)
@@ -246,7 +251,9 @@ def _white_inside(artwork: Artwork, alpha: FloatImage) -> tuple[Decision, ...]:
 def _finished(artwork: Artwork, inked: Inked, options: InkOptions, *, level: int) -> Coverage:
     """Return the coverage after everything that is the same for every kind of ink."""
     values, said = inked.values, list(inked.decisions)
-    if inked.noisy:  # the packing blurs the steps, but not where they are
+    if "pixels" in options.as_is:
+        pixel = 1.0
+    elif inked.noisy:  # the packing blurs the steps, but not where they are
         pixel = true_pixel(np.greater_equal(values, 0.5).view(np.uint8))
     else:
         pixel = true_pixel(artwork.colour if artwork.alpha is None else artwork.alpha)
@@ -254,19 +261,19 @@ def _finished(artwork: Artwork, inked: Inked, options: InkOptions, *, level: int
     if pixel > 1:
         values = shrunk(values, pixel)
         text = f"a small bitmap enlarged {pixel:.4g} times: its own pixels were used"
-        said.append(Decision("pixels", text, warning=True, code="W_ENLARGED"))
-    values, notes = without_frame(values)
+        said.append(Decision("pixels", text, "--as-is pixels", warning=True, code="W_ENLARGED"))
+    values, notes = (values, ()) if "frame" in options.as_is else without_frame(values)
     said.extend(notes)
-    values, specks, notes = dropped_specks(
-        Inked(values, (), noisy, inked.noise), options.max_pieces
-    )
+    drop = noisy and "specks" not in options.as_is
+    values, specks, notes = dropped_specks(Inked(values, (), drop), options.max_pieces)
     said.extend(notes)
     if options.straighten:
         values, notes = straightened(values)
         said.extend(notes)
     if options.threshold is not None and options.threshold != 0.5:
         values = _edge_at(values, options.threshold)
-        said.append(Decision("threshold", f"the edge is at {options.threshold:.0%}, as asked"))
+        text = f"the edge is at {options.threshold:.0%}, as asked"
+        said.append(Decision("threshold", text, "--threshold"))
     said.extend(about_ink(values, soft_possible=not inked.noisy and pixel == 1))
     if pixel > 1:
         values = enlarged(values, shape, pixel)

@@ -104,7 +104,7 @@ def dropped_specks(inked: Inked, most: int) -> tuple[FloatImage, int, tuple[Deci
     dropped += np.count_nonzero(pieces.areas < least)
     if dropped:
         text = f"{dropped:,} specks too small to be meant were dropped"
-        said = (Decision("specks", text), *said)
+        said = (Decision("specks", text, "--as-is specks"), *said)
     return values, int(dropped), said
 
 
@@ -247,7 +247,10 @@ def _touching(ink: NDArray[np.bool_]) -> tuple[Decision, ...]:
     touched = [name for name, row in sides.items() if row.any()]
     if not touched:
         return ()
-    text = f"the ink touches the edge of the picture ({', '.join(touched)}): maybe cut off there"
+    text = (
+        f"the ink touches the edge of the picture ({', '.join(touched)}): if it was cut off there, "
+        "ask for the whole of it"
+    )
     return (Decision("crop", text, warning=True, code="W_CROPPED"),)
 
 

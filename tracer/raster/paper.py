@@ -34,7 +34,9 @@ class Inked:
     neither: float = 0.0  # share of the sheet that is areas neither of paper nor of ink
 
 
-def stretched(tone: Tone, *, dark: bool | None, in_light: bool = False) -> Inked:
+def stretched(
+    tone: Tone, *, dark: bool | None, in_light: bool = False, even: bool = False
+) -> Inked:
     """Return the coverage of a picture in black and white, evenly lit or not.
 
     Even light: one level of paper and one of ink, the commonest on either side of the threshold
@@ -51,6 +53,8 @@ def stretched(tone: Tone, *, dark: bool | None, in_light: bool = False) -> Inked
         Whether a camera or a scanner made the picture. There the lens mixed light at the edge
         before it was encoded, so half-way is half of the light; a renderer mixes stored values.
         With a blur of 1 px the two lie half a pixel apart.
+    even
+        Take the light as even, whatever the paper looks like.
 
     Raises
     ------
@@ -66,10 +70,10 @@ def stretched(tone: Tone, *, dark: bool | None, in_light: bool = False) -> Inked
     ink_dark, said = _polarity(small, edge, dark)
     upright = small if ink_dark else 1 - small
     spread = _paper_spread(upright, edge if ink_dark else 1 - edge)
-    if spread > UNEVEN and not _few_levels(tone):
+    if spread > UNEVEN and not even and not _few_levels(tone):
         values, neither = flattened(tone, upright, ink_dark=ink_dark, in_light=in_light)
         text = f"the light is uneven (paper varies by {spread:.0%}): evened out"
-        said = (*said, Decision("light", text, "--threshold"))
+        said = (*said, Decision("light", text, "--as-is light"))
         return _finished(values, said, uneven=True, neither=neither)
     levels = tone.levels
     table = np.linspace(0, 1, tone.white + 1, dtype=np.float32)
@@ -150,7 +154,8 @@ def calmed(inked: Inked) -> Inked:
     sigma = 0.8 if inked.noise < 6 * _ROUGH else 1.4
     cv2.GaussianBlur(inked.values, (0, 0), sigma, dst=inked.values)
     text = f"the paper is rough (noise {inked.noise:.0%}): smoothed over {sigma:g} px"
-    return dataclasses.replace(inked, decisions=(*inked.decisions, Decision("noise", text)))
+    said = Decision("noise", text, "--as-is noise")
+    return dataclasses.replace(inked, decisions=(*inked.decisions, said))
 
 
 def _noise(values: FloatImage) -> float:

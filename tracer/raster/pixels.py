@@ -93,7 +93,10 @@ def _scaled(image: Image.Image) -> Pixels:
     scale = 65535 / (high - low) if high > low else 0.0
     for top, bottom in _strips(image):
         colour[top:bottom] = np.rint((samples[top:bottom].astype(np.float64) - low) * scale)
-    text = f"32-bit samples from {low:g} to {high:g} were stretched to black and white"
+    text = (
+        f"32-bit samples from {low:g} to {high:g} were stretched to black and white: ask for 8 or "
+        "16 bit if they come out wrong"
+    )
     return Pixels(colour, None, (Decision("samples", text, warning=True, code="W_SCALED"),))
 
 

@@ -108,11 +108,11 @@ def _decode(
             _check_pixels(*image.size, options.max_pixels)
             raw_mode = _raw_mode(image)
             image.load()
-            turn, turn_said = orientation(image)
+            turn, turn_said = orientation(image, options)
             dots, dots_said = density(image)
             convert, profile_said = profile(image, options)
             pixels = unpack(image, raw_mode, convert)
-            mode_said = (*_mode_decision(image), *camera(image))
+            mode_said = (*_mode_decision(image), *camera(image, options))
         if raw_mode in _HIGH_LOW and pixels.alpha is not None:
             pixels = _with_low_bytes(pixels, data, *_HIGH_LOW[raw_mode])
     except (OSError, EOFError, SyntaxError) as error:
@@ -226,5 +226,5 @@ def _page_decision(page: int, pages: int) -> tuple[Decision, ...]:
 def _mode_decision(image: Image.Image) -> tuple[Decision, ...]:
     if image.mode not in {"CMYK", "LAB", "YCbCr", "HSV"}:
         return ()
-    text = f"{image.mode} colours were turned into RGB"
+    text = f"{image.mode} colours were turned into RGB: ask for RGB if they come out wrong"
     return (Decision("colour", text, warning=True, code="W_COLOUR"),)

@@ -67,7 +67,7 @@ def shaded_alpha(alpha: FloatImage) -> tuple[FloatImage, tuple[Decision, ...]] |
     if not _stands_sharply(values):
         return None
     text = "the design fades in transparency: all that stands out from the clear was taken"
-    decision = Decision("ink", text, "--threshold", warning=True, code="W_SHADED")
+    decision = Decision("ink", text, "--as-is shadow", warning=True, code="W_SHADED")
     return values, (decision,)
 
 

@@ -69,4 +69,4 @@ def without_shadow(alpha: FloatImage) -> tuple[FloatImage, tuple[Decision, ...]]
         share = (alpha[here] - strength[here]) / (1 - strength[here])
         out[here] = np.where(weak[here] > 0, 0, np.clip(share, 0, 1))
     text = "a soft shadow or glow was taken for none of the design: its edge is the sharp one"
-    return out, (Decision("soft", text, "--threshold", warning=True, code="W_SOFT"),)
+    return out, (Decision("soft", text, "--as-is shadow", warning=True, code="W_SOFT"),)

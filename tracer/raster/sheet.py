@@ -46,7 +46,7 @@ def without_frame(values: FloatImage) -> tuple[FloatImage, tuple[Decision, ...]]
     out = values.copy()
     out[(gone > 0) & ((labels == 0) | np.isin(labels, frame))] = 0
     text = "a dark frame along the border (the lid of a scanner, a ruling) was left out"
-    return out, (Decision("frame", text, warning=True, code="W_FRAME"),)
+    return out, (Decision("frame", text, "--as-is frame", warning=True, code="W_FRAME"),)
 
 
 def turn_of(values: FloatImage) -> float:
@@ -89,7 +89,8 @@ def straightened(values: FloatImage) -> tuple[FloatImage, tuple[Decision, ...]]:
 
     turn = turn_of(values)
     if turn == 0.0:
-        return values, (Decision("turn", "no slight turn was found: left as it lies"),)
+        text = "no slight turn was found: left as it lies"
+        return values, (Decision("turn", text, "--straighten"),)
     rows, columns = values.shape
     middle = (columns / 2 - 0.5, rows / 2 - 0.5)
     matrix = cv2.getRotationMatrix2D(middle, -turn, 1.0)
