@@ -14,6 +14,8 @@ PROFILES = 600
 """Edge profiles looked at, spread evenly over all rings."""
 STEP_PX = 0.25
 REACH_PX = 8.0
+FAR_PX = 16.0
+"""As far as profiles go: the flats beside an edge begin the further off the more it is blurred."""
 PURE = 0.2
 """A value this near to 0 or 1 is taken for a pixel without a share of grey."""
 RESAMPLED_VAR_PX2 = 0.25
@@ -88,6 +90,16 @@ def edge_noise(coverage: Coverage, rings: tuple[Points, ...]) -> EdgeNoise:
     return _noise(Edge.SHARP, _grid_sigma(grid) if grid else FINE_SIGMA_PX)
 
 
+def flat_noise(noise: EdgeNoise) -> float:
+    """Return how much coverage is off where it should be flat, as far as `noise` holds it.
+
+    That is for soft and ringing artwork only; 0 for other kinds.
+    """
+    if noise.kind not in (Edge.SOFT, Edge.RINGING):
+        return 0.0
+    return max(0.0, noise.sigma_px - _grid_sigma(USUAL_GRID)) / (noise.blur_px or 1.0)
+
+
 def _noise(kind: Edge, sigma_px: float, blur_px: float = 0.0) -> EdgeNoise:
     tolerance = FINE_TOLERANCE_PX + TOLERANCE_PER_SIGMA * (sigma_px - FINE_SIGMA_PX)
     return EdgeNoise(kind, sigma_px, blur_px, min(tolerance, STAIRS_TOLERANCE_PX))
@@ -152,9 +164,9 @@ def _profiles(values: NDArray[np.float32], rings: tuple[Points, ...]) -> Floats:
         spots.append(ring[nth])
         ways.append(np.roll(ring, -3, axis=0)[nth] - np.roll(ring, 3, axis=0)[nth])
     if not spots:
-        return np.empty((0, round(2 * REACH_PX / STEP_PX) + 1))
+        return np.empty((0, round(2 * FAR_PX / STEP_PX) + 1))
     at, normal = np.concatenate(spots), away_from_ink(np.concatenate(ways))
-    out = np.arange(-REACH_PX, REACH_PX + STEP_PX / 2, STEP_PX)
+    out = np.arange(-FAR_PX, FAR_PX + STEP_PX / 2, STEP_PX)
     places = at[:, None] + normal[:, None] * out[None, :, None]
     seen, added = with_room(values, rings, 1)
     return read_between(seen, places + added)
@@ -162,8 +174,9 @@ def _profiles(values: NDArray[np.float32], rings: tuple[Points, ...]) -> Floats:
 
 def _blur(profiles: Floats) -> float:
     """Return the standard deviation of the blur in px, 0 where no profile is whole."""
-    middle = profiles.shape[1] // 2
-    inner, outer = _reach(1 - profiles[:, middle::-1]), _reach(profiles[:, middle:])
+    middle, end = profiles.shape[1] // 2, round(REACH_PX / STEP_PX)
+    inwards, outwards = profiles[:, middle::-1], profiles[:, middle:]
+    inner, outer = _reach(1 - inwards[:, : end + 1]), _reach(outwards[:, : end + 1])
     # in strokes and gaps too thin to fill, the other half of the profile speaks for both
     width = np.where(
         np.isinf(inner), 2 * outer, np.where(np.isinf(outer), 2 * inner, inner + outer)
@@ -196,7 +209,8 @@ def _ringing(profiles: Floats, blur_px: float) -> tuple[float, float]:
     pixel = round(1 / STEP_PX)
     near = np.pad(off, ((0, 0), (pixel, pixel)), mode="edge")
     calm = np.maximum(np.maximum(near[:, : -2 * pixel], near[:, 2 * pixel :]), off) < CALM
-    flat = off[calm & (out >= FLAT_FROM_PX + 3 * blur_px)]
+    start = min(3 * blur_px, FAR_PX - REACH_PX)
+    flat = off[calm & (out >= start + FLAT_FROM_PX) & (out <= start + REACH_PX)]
     if not len(flat):
         return 0.0, 0.0
     return float(np.mean(flat > 0.5 / 255)), float(np.sqrt(np.mean(flat**2)))

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from tracer.contour.area import Floats, Loops, cross_free, resampled, with_room
 from tracer.contour.enlarged import reduced
 from tracer.contour.extract import extract_rings
+from tracer.contour.noise import flat_noise
 from tracer.contour.smooth import Bending, fair_step
 from tracer.contour.soft import soft_refined
 from tracer.model import Coverage, Edge, EdgeNoise, Points
@@ -18,6 +19,9 @@ MARGIN_PX = 2
 REACHES_PX = (2.0, 8.0, math.inf)
 """How far about a crossing the level line is taken back, in turn."""
 FLAT_FOLD_PX2 = 1e-12
+CALM_NOISE = 0.006
+"""Noise of coverage at which half of the rounds are enough; by trial, as `MANNERS`."""
+FAIRNESS_PER_NOISE2 = 1e4
 KEPT_AREA = 0.3
 """A ring that kept less than this share of its area, or over its inverse, is taken back whole."""
 
@@ -85,7 +89,7 @@ def refine_rings(
         return tuple(ring * wide for ring in refine_rings(extract_rings(small), small, true))
     if not rings:
         return ()
-    manner = MANNERS[noise.kind]
+    manner = _manner(noise)
     seen, pad = with_room(coverage.values, rings, MARGIN_PX + math.ceil(4 * noise.blur_px))
     sampled = [resampled(ring + pad, manner.step_px) for ring in rings]
     loops = Loops.of(tuple(points for points, _ in sampled))
@@ -98,6 +102,19 @@ def refine_rings(
             loops = fair_step(loops, flat, seen.shape[1], misfit, manner.bending)
     refined = tuple(ring - pad for ring in loops.rings)
     return _untangled(rings, refined, tuple(along for _, along in sampled))
+
+
+def _manner(noise: EdgeNoise) -> Manner:
+    """Return how to refine: the less coverage can be trusted, the sooner it is enough.
+
+    Rounds that go on undo the blur of the noise as well, and make an edge rougher than its level
+    line was. What evenness should weigh grows with the square of the noise, as in any least
+    squares of normal errors.
+    """
+    plain, off = MANNERS[noise.kind], flat_noise(noise)
+    rounds = max(min(plain.rounds, 3), round(plain.rounds / (1 + off / CALM_NOISE)))
+    fairness = max(plain.bending.fairness, FAIRNESS_PER_NOISE2 * off**2)
+    return Manner(plain.step_px, rounds, Bending(fairness, plain.bending.corner_px + 10 * off))
 
 
 def _half_misfit(seen: Floats, covered: Floats) -> Floats:
