@@ -3,6 +3,7 @@
 import math
 from typing import Any
 
+import numpy as np
 import pytest
 import shapely
 from hypothesis import given
@@ -90,6 +91,54 @@ def test_thickened_sides_are_parallel() -> None:
     """Away from its ends a strip keeps its width to 0.005 mm."""
     middle = mend(dumbbell(0.4, 6.0)).region.intersection(shapely.box(6.2, -9, 9.8, 9))
     assert middle.area / 3.6 == pytest.approx(0.81, abs=0.005)
+
+
+def uneven(shape: Any) -> Any:
+    """The shape with its outline a few micrometres off, as pixels leave it: rounded to 0.004 mm."""
+    places = shapely.get_coordinates(shapely.segmentize(shape, 0.05))
+    return region(shapely.Polygon(np.round(places / 0.004) * 0.004))
+
+
+def stroke(line: Any, width: float) -> Any:
+    return line.buffer(width / 2, cap_style="flat", join_style="mitre")
+
+
+ARROWHEAD = shapely.Polygon([(6, -0.35), (8, 0), (6, 0.35)])
+CHEVRON = math.atan2(3, 8)
+"""Half the angle of the chevron, 20.6 degrees: its mitred corner reaches 0.18 / sin of it."""
+BEYOND = 8 + 0.18 / math.sin(CHEVRON)
+WORKED = MARGIN / 8
+OFF = (0.004 / math.sqrt(2) + WORKED) / math.sin(CHEVRON) + 2 * WORKED
+"""A side is off by half the diagonal of the rounding and by what simplifying takes, a point by that
+over the sine; patches are joined and blended to the exactness of repairs each."""
+
+
+@pytest.mark.parametrize(
+    ("line", "tip", "shape"),
+    [
+        ([(0, 0), (3, -3.3), (9, 4)], (3, -3.3), shapely.Polygon()),
+        ([(0, 0), (3, 3.1), (6.1, 0), (9, 3)], (3, 3.1), shapely.Polygon()),
+        ([(0, -3), (8, 0), (0, 3)], (BEYOND - 0.405, 0), shapely.Polygon()),
+        ([(0, 0), (6, 0)], (8 - 0.405, 0), ARROWHEAD),
+    ],
+    ids=["check mark", "zigzag", "chevron", "arrow"],
+)
+def test_thin_drawings_are_thickened_without_flags(line: Any, tip: Any, shape: Any) -> None:
+    """What is added lies within half a limit of the line, or in a hollow narrower than a gap.
+
+    Uneven sides leave branches of the centre line as short as they are themselves: none is a
+    stroke to be thickened. A line that runs out to a point ends round, at the point.
+    """
+    strokes = shapely.LineString(line)
+    drawn = uneven(shapely.union_all([stroke(strokes, 0.36), shape]))
+    mended = mend(drawn)
+    r = (0.8 + MARGIN) / 2
+    middle = shapely.union_all([strokes, shapely.LineString([line[len(line) // 2], tip])])
+    wide = middle.buffer(r).union(drawn)
+    allowed = wide.buffer(r).buffer(-r).buffer(OFF)
+    assert mended.region.difference(allowed).area == 0
+    assert mended.region.covers(drawn.buffer(-1e-6))
+    assert len(mended.region.geoms) == 1
 
 
 @pytest.mark.parametrize("apart", [0.1, 0.4, 0.7])

@@ -28,14 +28,20 @@ NEEDLE = 8.0
 its sides converge by less than 12.8 degrees."""
 _NOISE = 1.03
 _BEAD = 1.35
+_TAPERS = 1.3
+"""Between the areas, over d h, of a point (at most 1) and of a stroke's end (1.4 and more)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Place:
-    """A thin place of one side. `nodes` are its part of the skeleton, `line` its centre line."""
+    """A thin place of one side. `nodes` are its part of the skeleton, `line` its centre line.
+
+    `points` are those ends of the line that lie before a point of the outline, not a flat end.
+    """
 
     nodes: Ints
     line: Ints
+    points: Ints
     mouths: int
     body: int
     half: float
@@ -62,10 +68,19 @@ class Body:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Thinned:
-    """The thin part of a side, by node: what its ends were stripped to, see `_peel`."""
+    """The thin part of a side, by node: what its ends were stripped to, see `_peel`.
+
+    `branch` tells which nodes lie on a branch that hangs on to `line` or to a mouth and stands out
+    further than a corner, all the way: not those in the bumps that pixels leave along a side.
+    `point` tells from which on a branch runs out to a point, so that a disc of radius r about
+    them would stand out of it; `last` which of those are the first on their way to the point.
+    """
 
     line: Bools
     lost: Floats
+    branch: Bools
+    point: Bools
+    last: Bools
     beyond: Ints  # the wider node that a node at a mouth is linked to, else -1
     r: float
     doubt: float  # how well the place of an edge is known, mm
@@ -109,10 +124,20 @@ def thin_places(axis: Skeleton, side: Bools, limit: float, target: float) -> tup
     one = thin[a] != thin[b]
     inner = np.where(thin[a], a, b)[one]
     mouths = np.bincount(group[inner], minlength=count)
-    line, lost = _peel(axis, thin, a, b)
+    peeled = _peel(axis, thin, a, b)
     beyond = np.full(count, -1)
     beyond[inner] = np.where(thin[a], b, a)[one]
-    thinned = _Thinned(line, lost, beyond, r, target - limit)
+    point, last = _points(axis, thin, peeled, a[both], b[both], r)
+    thinned = _Thinned(
+        peeled.line,
+        peeled.lost,
+        _branches(axis, thin, peeled, beyond >= 0, a[both], b[both]),
+        point,
+        last,
+        beyond,
+        r,
+        target - limit,
+    )
     found = []
     members = np.flatnonzero(thin)
     members = members[np.argsort(group[members], kind="stable")]
@@ -139,6 +164,7 @@ def _merged(found: list[Place], r: float) -> tuple[Place, ...]:
                 other,
                 nodes=np.union1d(other.nodes, place.nodes),
                 line=np.union1d(other.line, place.line),
+                points=np.union1d(other.points, place.points),
             )
             continue
         if place.mouths > 1:
@@ -148,8 +174,9 @@ def _merged(found: list[Place], r: float) -> tuple[Place, ...]:
 
 
 def _place(axis: Skeleton, thinned: _Thinned, nodes: Ints, mouths: int) -> Place | None:
-    facing = nodes[axis.facing[nodes]]
-    outward = nodes[thinned.lost[nodes] > CORNER * _NOISE * axis.half[nodes]]
+    branch = nodes[thinned.branch[nodes]]
+    facing = branch[axis.facing[branch]]
+    outward = branch[thinned.lost[branch] > CORNER * _NOISE * axis.half[branch]]
     core = np.union1d(nodes[thinned.line[nodes]], outward)
     out, runs_out = 0.0, False
     if mouths == 1:
@@ -168,9 +195,12 @@ def _place(axis: Skeleton, thinned: _Thinned, nodes: Ints, mouths: int) -> Place
     opposed = core[axis.facing[core]]
     least = opposed[axis.half[opposed].argmin()] if len(opposed) else core[axis.half[core].argmin()]
     is_tip = runs_out and out < NEEDLE * float(axis.half[nodes].max())
+    ended = core[~thinned.point[core] | thinned.last[core]]
+    core = ended if len(ended) else core
     return Place(
         nodes=nodes,
         line=core,
+        points=core[thinned.last[core]],
         mouths=mouths,
         body=int(axis.body[nodes[0]]),
         half=0.0 if is_tip else float(axis.half[least]),
@@ -259,15 +289,24 @@ def _beads(axis: Skeleton, side: Bools, thin: Bools, a: Ints, b: Ints, r: float)
     return chosen
 
 
-def _peel(axis: Skeleton, thin: Bools, a: Ints, b: Ints) -> tuple[Bools, Floats]:
-    """Strip the thin parts from their ends.
+@dataclass(frozen=True, slots=True, eq=False)
+class _Peeled:
+    """What is left of the thin part when it is stripped from its ends, by node.
 
-    Returns
-    -------
-    tuple
-        Which nodes are left, those on a way between mouths (or around an opening); for each
-        node how far the branch beyond it stands out of its disc.
+    `line`: those on a way between mouths (or around an opening). `lost`: how far the branch beyond
+    a node stands out of its disc, `area` what lies in it. `parent`: what a node hung on when it was
+    stripped, itself if it was not, and `stands` how far the branch then stood out of that disc.
     """
+
+    line: Bools
+    lost: Floats
+    area: Floats
+    parent: Ints
+    stands: Floats
+
+
+def _peel(axis: Skeleton, thin: Bools, a: Ints, b: Ints) -> _Peeled:
+    """Strip the thin parts from their ends."""
     count = len(axis.half)
     degree = np.bincount(a, minlength=count) + np.bincount(b, minlength=count)
     others = np.zeros(count, dtype=np.int64)
@@ -278,6 +317,7 @@ def _peel(axis: Skeleton, thin: Bools, a: Ints, b: Ints) -> tuple[Bools, Floats]
     tip = np.where(known, axis.end, axis.centre)
     tip_radius = np.where(known, 0.0, half)
     lost = np.maximum(np.abs(axis.centre - tip) + tip_radius - half, 0)
+    area, parent, stands = np.zeros(count), np.arange(count), np.zeros(count)
     left = thin.copy()
     leaves = np.flatnonzero(left & (degree == 1))
     while len(leaves):
@@ -289,7 +329,9 @@ def _peel(axis: Skeleton, thin: Bools, a: Ints, b: Ints) -> tuple[Bools, Floats]
         degree[leaves] = 0
         np.subtract.at(degree, parents, 1)
         np.subtract.at(others, parents, leaves)
+        np.add.at(area, parents, area[leaves] + axis.area[leaves])
         reach = np.abs(axis.centre[parents] - tip[leaves]) + tip_radius[leaves] - half[parents]
+        parent[leaves], stands[leaves] = parents, reach
         order = np.argsort(reach, kind="stable")
         order = order[reach[order] > lost[parents[order]]]
         up, low = parents[order], leaves[order]
@@ -297,7 +339,50 @@ def _peel(axis: Skeleton, thin: Bools, a: Ints, b: Ints) -> tuple[Bools, Floats]
         tip[up], tip_radius[up] = tip[low], tip_radius[low]
         candidates = np.unique(parents)
         leaves = candidates[left[candidates] & (degree[candidates] == 1)]
-    return left, lost
+    return _Peeled(left, lost, area, parent, stands)
+
+
+def _branches(
+    axis: Skeleton, thin: Bools, peeled: _Peeled, at_mouth: Bools, a: Ints, b: Ints
+) -> Bools:
+    """Return `_Thinned.branch`; `a` and `b` are the links between thin nodes."""
+    blunt = CORNER * _NOISE
+    above = axis.half[peeled.parent]
+    outward = (peeled.lost > blunt * axis.half) & (peeled.stands > blunt * above)
+    member = thin & (outward | (axis.facing & (axis.half > 0.5 * above)))
+    held = thin & (peeled.line | at_mouth)
+    member |= held
+    both = member[a] & member[b]
+    group = components(len(thin), a[both], b[both])
+    hangs = np.zeros(len(thin), dtype=bool)
+    hangs[group[held]] = True
+    found: Bools = member & hangs[group]
+    return found
+
+
+def _points(
+    axis: Skeleton, thin: Bools, peeled: _Peeled, a: Ints, b: Ints, r: float
+) -> tuple[Bools, Bools]:
+    """Return `point` and `last` of `_Thinned`; `a` and `b` are the links between thin nodes.
+
+    Where the end of a branch is r away, what lies beyond covers 2 d h of a stroke of half width h
+    whose end is d away, but d h cos(b / 2)^3 of a point of angle b.
+    """
+    count = len(thin)
+    to_end = peeled.lost + axis.half
+    near = thin & (to_end < r) & ~peeled.line
+    both = near[a] & near[b]
+    group = components(count, a[both], b[both])
+    members = np.flatnonzero(near)
+    order = members[np.lexsort([to_end[members], group[members]])]
+    first = order[np.append(group[order][1:] != group[order][:-1], True)] if len(order) else order
+    beyond = peeled.area[first] + axis.area[first] / 2
+    tapers = first[beyond < _TAPERS * axis.half[first] * to_end[first]]
+    is_point = np.zeros(count, dtype=bool)
+    is_point[group[tapers]] = True
+    last = np.zeros(count, dtype=bool)
+    last[tapers] = True
+    return near & is_point[group], last
 
 
 def outline_of(axis: Skeleton, nodes: Ints) -> BaseGeometry:

@@ -52,7 +52,8 @@ def grown(shape: Any, by: float) -> Any:
 def widened(axis: Skeleton, defect: Defect, half: float, tolerance: float) -> BaseGeometry:
     """Return the strip of half width `half` along the centre line of a thin place.
 
-    At free ends it is cut off flush with the end as drawn, so that lines keep their length.
+    At free ends it is cut off flush with the end as drawn, so that lines keep their length; where
+    the outline runs out to a point it ends round, at the point.
     """
     assert defect.thin is not None
     line = centre_line(axis, defect.thin.line, tolerance)
@@ -78,7 +79,7 @@ def _beyond_ends(axis: Skeleton, defect: Defect, half: float) -> list[BaseGeomet
     out = thin[a] != thin[b]
     to_mouth[np.where(thin[a], a, b)[out]] = True
     boxes: list[BaseGeometry] = []
-    for end in line[(degree[line] == 1)]:
+    for end in np.setdiff1d(line[degree[line] == 1], defect.thin.points):
         centre, own = axis.centre[end], float(axis.half[end])
         if own >= half or _near(axis, to_mouth, centre, half):
             continue
