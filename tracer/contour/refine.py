@@ -20,8 +20,11 @@ REACHES_PX = (2.0, 8.0, math.inf)
 """How far about a crossing the level line is taken back, in turn."""
 FLAT_FOLD_PX2 = 1e-12
 CALM_NOISE = 0.006
-"""Noise of coverage at which half of the rounds are enough; by trial, as `MANNERS`."""
-FAIRNESS_PER_NOISE2 = 1e4
+"""Noise of coverage that 8 bits, curves and JPEG of good quality leave; by trial, as `MANNERS`."""
+HALVING_NOISE = 0.004
+"""What on top of that makes half of the rounds enough."""
+FAIRNESS_PER_NOISE2 = 2.5e4
+CORNER_PER_NOISE = 15.0
 KEPT_AREA = 0.3
 """A ring that kept less than this share of its area, or over its inverse, is taken back whole."""
 
@@ -111,10 +114,11 @@ def _manner(noise: EdgeNoise) -> Manner:
     line was. What evenness should weigh grows with the square of the noise, as in any least
     squares of normal errors.
     """
-    plain, off = MANNERS[noise.kind], flat_noise(noise)
-    rounds = max(min(plain.rounds, 3), round(plain.rounds / (1 + off / CALM_NOISE)))
+    plain, off = MANNERS[noise.kind], max(0.0, flat_noise(noise) - CALM_NOISE)
+    rounds = max(min(plain.rounds, 3), round(plain.rounds / (1 + off / HALVING_NOISE)))
     fairness = max(plain.bending.fairness, FAIRNESS_PER_NOISE2 * off**2)
-    return Manner(plain.step_px, rounds, Bending(fairness, plain.bending.corner_px + 10 * off))
+    corner_px = plain.bending.corner_px + CORNER_PER_NOISE * off
+    return Manner(plain.step_px, rounds, Bending(fairness, corner_px))
 
 
 def _half_misfit(seen: Floats, covered: Floats) -> Floats:
