@@ -130,7 +130,7 @@ def hostile(seed: int, pixels: int = 160) -> Pixels:
     return alpha
 
 
-@pytest.mark.xfail(strict=False, reason="one in some twenty is over-repaired, none hides a place")
+@pytest.mark.xfail(strict=False, reason="one in 117 is over-repaired, none hides a place")
 @pytest.mark.slow
 @given(seed=st.integers(0, 10**6), role=st.sampled_from(list(Role)))
 def test_hostile_shapes(seed: int, role: Role) -> None:
