@@ -38,8 +38,9 @@ def check(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Check:
         size = ("--width", "30mm", "--process", "as-drawn", "--json")
         status = main(["check", str(path), *size, *words.split()])
         found = json.loads(capsys.readouterr().out or "{}")
-        wrong = found.get("error", {}).get("code", f"status {status}")
-        return str(wrong) if status not in {0, 3} else ""
+        if status in {0, 3}:
+            return ""
+        return str(found["error"]["code"]) if found else f"status {status}"
 
     return code
 
