@@ -17,20 +17,29 @@ def noise_of(coverage: Coverage) -> EdgeNoise:
 
 
 @pytest.mark.parametrize(
-    ("rendering", "kind", "share"),
+    ("rendering", "pixels", "kind", "share"),
     [
-        ("alpha", Edge.SHARP, 1.0),
-        ("white", Edge.SHARP, 1.0),
-        ("bit", Edge.STAIRS, 1.0),
-        ("blur", Edge.SOFT, 1.0),
+        ("alpha", 128, Edge.SHARP, 1.0),
+        ("alpha", 256, Edge.SHARP, 1.0),
+        ("white", 256, Edge.SHARP, 1.0),
+        ("bit", 256, Edge.STAIRS, 1.0),
+        ("blur", 256, Edge.SOFT, 1.0),
         # a drawing of level sides on blocks of 8 px comes out of JPEG without a trace of it
-        ("jpeg85", Edge.RINGING, 0.8),
-        ("jpeg60", Edge.RINGING, 0.9),
+        ("jpeg85", 256, Edge.RINGING, 0.8),
+        ("jpeg60", 256, Edge.RINGING, 0.9),
+        ("jpeg60", 512, Edge.RINGING, 0.9),
     ],
 )
-def test_drawn_icons_are_told_apart(rendering: str, kind: Edge, share: float) -> None:
-    kinds = [noise_of(Coverage(RENDERINGS[rendering](d, 256))).kind for d in mixed(18)]
+def test_drawn_icons_are_told_apart(rendering: str, pixels: int, kind: Edge, share: float) -> None:
+    kinds = [noise_of(Coverage(RENDERINGS[rendering](d, pixels))).kind for d in mixed(18)]
     assert kinds.count(kind) >= share * len(kinds)
+
+
+def test_a_shadow_on_one_side_does_not_ring() -> None:
+    """A faint shadow under a sharp disc leaves the ink's own flats full."""
+    sharp = disc(40.0, 64.2, 63.7, size=128).values.astype(float)
+    shadow = 0.1 * gaussian_filter(np.roll(sharp, (4, 4), axis=(0, 1)), 4.0)
+    assert noise_of(eight_bit(np.maximum(sharp, shadow))).kind is Edge.SHARP
 
 
 @pytest.mark.parametrize("sigma", [0.7, 1.2, 2.0, 3.0])

@@ -20,6 +20,9 @@ LEAST_TURN = math.radians(8)
 _BLUNT_FROM = math.radians(105)
 """Only tips that turn more than this can be blunt."""
 
+_BLUNT_OFF = 0.85
+"""A tip to which the ring comes nearer than this share of what rounds a sharp one is sharp."""
+
 _SHIFTED_PX = 0.7
 """A cubic may be shifted this far at a corner where it cannot be extended."""
 
@@ -100,11 +103,12 @@ def _meet(
         ends = tip_ends(ring, index, before, after, (t, u), tolerance)
         if no_tip:
             ends = ring_ends(ring, index, before, after, tolerance)
-    if ends is not None and ends[0] != ends[1]:
+    off = np.inf if place is None else float(np.abs(around - place).min())
+    limit = 0.85 * tip_gap(turn, 1.0) + tolerance / 2
+    if ends is not None and ends[0] != ends[1] and (no_tip or off >= _BLUNT_OFF * limit):
         return _short_of(before, after, ends)
     if place is not None:
-        limit = 0.85 * tip_gap(turn, 1.0) + tolerance / 2
-        near = ends is not None or turn < _BLUNT_FROM or np.abs(around - place).min() <= limit
+        near = ends is not None or turn < _BLUNT_FROM or off <= limit
         if near and _follows(before, 0.0, t, place) and _follows(after, u, 1.0, place):
             return _Meet(t, u, place, place)
     t = _leaves(before, around[8::-1], tolerance, 0.1, 3.0)
