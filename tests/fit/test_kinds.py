@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from tracer.curves.segments import Arc, Cubic
 from tracer.fit.arc import fit_circles, sweeps
 from tracer.fit.chain import foot
+from tracer.fit.choose import CUBIC, price
 from tracer.fit.cubic import fit_cubics, well_formed
 from tracer.fit.line import fit_lines
 
@@ -128,3 +129,14 @@ def test_the_foot_on_an_arc_of_five_quarters() -> None:
     arc = Arc(10 + 0j, complex(10 * cmath.exp(5j)), 5.0)
     t = np.linspace(0.01, 0.99, 50)
     assert foot(arc, arc.at(t) * 1.05) == pytest.approx(t, abs=1e-9)
+
+
+def test_what_nothing_fits_still_has_directions_at_its_ends() -> None:
+    """Such cubics began with both handles of no length, and the chain that held them ran away."""
+    zigzag = np.asarray(np.arange(200) + 3j * (np.arange(200) % 2), np.complex128)
+    ends = np.array([0]), np.array([199])
+    piece = price(zigzag, *ends, 1.0, np.full(200, 0.1))
+    assert piece.kind[0] == CUBIC
+    chord = zigzag[199] - zigzag[0]
+    for handle in (piece.control1[0] - zigzag[0], zigzag[199] - piece.control2[0]):
+        assert abs(handle - chord / 3) < 1e-9

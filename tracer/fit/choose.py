@@ -165,7 +165,8 @@ def price(
     kind = np.full(count, CUBIC, dtype=np.intp)
     cost = _UNFIT * (last - first).astype(np.float64)
     sweep = np.zeros(count)
-    control1, control2 = span[first].copy(), span[last].copy()
+    third = (span[last] - span[first]) / 3  # a handle of no length would have no direction
+    control1, control2 = span[first] + third, span[last] - third
 
     _, _, off = fit_lines(points)
     misfit = (np.abs(off) / allowed).max(axis=1)
