@@ -14,7 +14,7 @@ from tests.drawings import TrueDrawing, mixed
 from tracer.curves.path import Drawing, Shape, polyline_path
 from tracer.errors import InputError
 from tracer.job import work
-from tracer.model import Result
+from tracer.model import Edge, Result
 from tracer.pipeline import trace, trace_all
 from tracer.settings import InkOptions, Role, Settings, Size, SizeBy
 from tracer.write.svg_read import read_svg
@@ -168,18 +168,34 @@ def test_ink_too_narrow_for_its_width_is_refused_by_size() -> None:
     assert refused.value.code == "E_SIZE"
 
 
-def test_levels_keep_their_scale_and_place() -> None:
-    """Three discs one on the other, 340, 240 and 100 px in radius: the widest gets the size."""
+def three_discs(file_format: str, **options: int) -> bytes:
+    """Return three discs one on the other, 340, 240 and 100 px in radius."""
     y, x = np.mgrid[:800, :960] + 0.5
     picture = np.broadcast_to(np.array([250.0, 242, 220]), (800, 960, 3))
     for colour, radius in (((240, 190, 60), 340), ((190, 26, 30), 240), ((20, 30, 90), 100)):
         cover = np.clip(radius - np.hypot(x - 480, y - 400) + 0.5, 0, 1)[..., None]
         picture = picture * (1 - cover) + np.array(colour) * cover
     stream = io.BytesIO()
-    Image.fromarray(np.rint(picture).astype(np.uint8)).save(stream, "PNG")
+    Image.fromarray(np.rint(picture).astype(np.uint8)).save(stream, file_format, **options)
+    return stream.getvalue()
+
+
+def test_levels_keep_their_scale_and_place() -> None:
+    """The widest of three discs gets the size."""
     settings = Settings(Size(SizeBy.WIDTH, 68.0), ink=InkOptions(levels=3))
-    found = trace_all(stream.getvalue(), "levels", settings)
+    found = trace_all(three_discs("PNG"), "levels", settings)
     # 0.1 mm a pixel; the fit may be off by a third of one
     assert [r.page_mm[0] for r in found] == pytest.approx([68, 48, 20], abs=0.03)
     middles = [np.add(r.page_origin_mm, np.divide(r.page_mm, 2)) for r in found]
     assert np.ptp(middles, axis=0) == pytest.approx([0, 0], abs=0.03)
+
+
+@pytest.mark.parametrize("quality", [85, 92])
+def test_levels_of_a_jpeg_are_as_smooth_as_its_brightness(quality: int) -> None:
+    """Ringing was not seen where flats had been made pure: the middle disc had 201 segments."""
+    settings = Settings(Size(SizeBy.WIDTH, 68.0), ink=InkOptions(levels=3))
+    found = trace_all(three_discs("JPEG", quality=quality), "levels", settings)
+    assert found[1].noise.kind is Edge.RINGING
+    for result, size in zip(found[1:], (48, 20), strict=True):
+        assert result.page_mm[0] == pytest.approx(size, abs=0.03)
+        assert sum(1 for _ in result.fitted.drawing.segments) == 2

@@ -21,6 +21,20 @@ _LIKE = 60.0
 dark blue. A judgement."""
 
 _FLAT = 24
+_MIXED_PX = 3
+"""An edge mixes only colours that lie as near as this."""
+_RINGING_PX = 8
+"""As far as an edge rings: the side of a block of JPEG (ITU-T T.81, A.1.1)."""
+_LUMA_AND_COLOUR = np.array(
+    [[0.299, 0.587, 0.114], [-0.1687, -0.3313, 0.5], [0.5, -0.4187, -0.0813]], np.float32
+)
+"""Y, Cb and Cr of R, G and B (ITU-T T.871, 7)."""
+_COLOUR_SAYS = 0.5
+"""Weight of Cb and Cr against Y where an edge is unmixed. JPEG stores them coarser, most often at
+half the resolution. In a mixture of two all three say the same; less weight would mistake one of
+three, where a renderer lets the ground through between neighbours. By trial."""
+_WEIGHTED = np.array([[1], [_COLOUR_SAYS], [_COLOUR_SAYS]], np.float32) * _LUMA_AND_COLOUR
+_MOSTLY_BRIGHTNESS = _WEIGHTED.T @ _WEIGHTED
 _LEAST_SHARE = 0.002
 _MOST_CLUSTERS = 24
 
@@ -118,12 +132,12 @@ def flat_pixels(colour: NDArray[np.uint8]) -> NDArray[np.bool_]:
 def shares_of(colour: NDArray[np.uint8], palette: Palette) -> NDArray[np.float32]:
     """Return how much of each pixel is of each colour, (K, H, W); they add up to 1.
 
-    A flat pixel is of the colour nearest to it. A pixel of an edge is a mixture of the two
-    colours, among those of flat pixels within three pixels, that explain it best: a grey edge
-    between black and white is not taken for a sliver of grey, unless grey lies there.
+    A pixel of an edge is a mixture of the two colours, among those of flat pixels within three
+    pixels, that explain it best: a grey edge between black and white is not taken for a sliver of
+    grey, unless grey lies there. A flat pixel is of the colour nearest to it; near another colour
+    it is mixed with that as well, so that the ringing of JPEG, which is there, can be seen. How
+    much of each is told by brightness rather than colour: that is what JPEG keeps.
     """
-    import cv2  # noqa: PLC0415 - heavy
-
     rows, columns = colour.shape[:2]
     nearest = np.empty((rows, columns), np.uint8)
     distance = np.empty((rows, columns), np.float32)
@@ -133,29 +147,41 @@ def shares_of(colour: NDArray[np.uint8], palette: Palette) -> NDArray[np.float32
         nearest[here] = apart.argmin(axis=0)
         distance[here] = apart.min(axis=0)
     sure = flat_pixels(colour) & (distance < 48)
-    box = np.ones((7, 7), np.uint8)
-    present = [
-        np.asarray(cv2.dilate((sure & (nearest == k)).astype(np.uint8), box)) > 0
-        for k in range(len(palette))
-    ]
+    present, about = (
+        [_grown(sure & (nearest == k), reach) for k in range(len(palette))]
+        for reach in (_MIXED_PX, _RINGING_PX)
+    )
     shares = np.zeros((len(palette), rows, columns), np.float32)
     np.put_along_axis(shares, nearest[None].astype(np.intp), np.float32(1), axis=0)
-    edge = np.flatnonzero(~sure)
+    edge = np.flatnonzero(~sure | (np.sum(about, axis=0, dtype=np.uint8) > 1))
     pixels = colour.reshape(-1, 3)[edge].astype(np.float32)
     best = np.full(len(edge), np.inf, np.float32)
     flat_shares = shares.reshape(len(palette), -1)
-    near = [p.ravel()[edge] for p in present]
+    flat, own = sure.ravel()[edge], nearest.ravel()[edge]
+    near = [
+        np.where(flat, there.ravel()[edge], here.ravel()[edge])
+        for here, there in zip(present, about, strict=True)
+    ]
     for i, j in itertools.combinations(range(len(palette)), 2):
         axis = palette[j] - palette[i]
-        part = np.clip((pixels - palette[i]) @ axis / float(axis @ axis), 0, 1)
+        way = _MOSTLY_BRIGHTNESS @ axis
+        part = np.clip((pixels - palette[i]) @ way / float(axis @ way), 0, 1)
         error = np.linalg.norm(pixels - palette[i] - part[:, None] * axis, axis=1)
-        better = near[i] & near[j] & (error < best)
+        better = near[i] & near[j] & (error < best) & (~flat | (own == i) | (own == j))
         best[better] = error[better]
         chosen = edge[better]
         flat_shares[:, chosen] = 0
         flat_shares[i, chosen] = 1 - part[better]
         flat_shares[j, chosen] = part[better]
     return shares
+
+
+def _grown(where: NDArray[np.bool_], reach: int) -> NDArray[np.bool_]:
+    """Return what lies within `reach` rows and columns of `where`."""
+    import cv2  # noqa: PLC0415 - heavy
+
+    box = np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)
+    return np.asarray(cv2.dilate(where.view(np.uint8), box)).view(np.bool_)
 
 
 def ink_of_colours(
