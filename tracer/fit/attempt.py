@@ -79,7 +79,7 @@ class SpanFit:
         if len(self.breaks) != len(self.chain.segments) + 1:
             return None
         chain = replace(self.chain, rules=self.chain.rules + rules)
-        fit = _fitted(chain, self.span, self.breaks, self.shift)
+        fit = _fitted(chain, self.span, self.breaks, self.shift, tolerance)
         allowed = max(LET_PASS * tolerance if self.worst > tolerance else tolerance, self.worst)
         return fit if fit.worst <= allowed else None
 
@@ -117,7 +117,7 @@ def fit_span(span: Span, step: float, tolerance: float, rough: float) -> SpanFit
     )
     best: tuple[int, SpanFit] | None = None
     for trial in range(_TRIALS):
-        tried = _attempt(span, even, step, guide)
+        tried = _attempt(span, even, step, guide, tolerance)
         if tried.within(tolerance):
             sharp = _sharpened(tried, tolerance)
             return sharp if sharp.within(tolerance) else tried
@@ -156,7 +156,7 @@ def _straight(span: Span, even: ComplexArray, step: float, tolerance: float) -> 
     if span.closed or not is_straight(even, step, _SHARE * tolerance):
         return None
     line = Chain((Line(complex(even[0]), complex(even[-1])),), (), closed=False)
-    fit = _fitted(line, span, np.array([0, len(span.points)], dtype=np.intp), 0)
+    fit = _fitted(line, span, np.array([0, len(span.points)], dtype=np.intp), 0, tolerance)
     return fit if fit.within(tolerance) else None
 
 
@@ -273,7 +273,9 @@ def _lines(start: complex, points: ComplexArray, end: complex, tolerance: float)
     return [Line(p, q) for p, q in pairwise(w) if p != q]
 
 
-def _attempt(span: Span, even: ComplexArray, step: float, guide: _Guide) -> SpanFit:
+def _attempt(
+    span: Span, even: ComplexArray, step: float, guide: _Guide, tolerance: float
+) -> SpanFit:
     pieces = choose(even, guide.stops, step, guide.tolerance, guide.forced, closed=span.closed)
     shift = pieces[0].first if span.closed else 0
     loose = np.isin([p.last % len(even) for p in pieces], guide.loose)
@@ -282,12 +284,14 @@ def _attempt(span: Span, even: ComplexArray, step: float, guide: _Guide) -> Span
         pieces = [replace(p, first=p.first - shift, last=p.last - shift) for p in pieces]
     chain = _chain(even, pieces, loose, closed=span.closed)
     stops = np.array([p.first for p in pieces] + [pieces[-1].last], dtype=np.intp)
-    return _fitted(chain, span, breaks_of(span, stops), shift)
+    return _fitted(chain, span, breaks_of(span, stops), shift, tolerance)
 
 
-def _fitted(chain: Chain, span: Span, breaks: NDArray[np.intp], shift: int) -> SpanFit:
+def _fitted(
+    chain: Chain, span: Span, breaks: NDArray[np.intp], shift: int, tolerance: float
+) -> SpanFit:
     """Return the chain fitted to the points of the span, and how well it follows them."""
-    chain, breaks = fit_chain(chain, span.points, span.weights, breaks)
+    chain, breaks = fit_chain(chain, span.points, span.weights, breaks, tolerance)
     if span.closed:
         moved = int(breaks[0])
         span, breaks = _rolled(span, moved), breaks - moved
@@ -320,7 +324,7 @@ def _sharpened(tried: SpanFit, tolerance: float) -> SpanFit:
     if len(segments) == len(tried.chain.segments):
         return tried
     chain = Chain(tuple(segments), tuple(smooth), tried.chain.closed)
-    return _fitted(chain, tried.span, np.array(breaks, dtype=np.intp), tried.shift)
+    return _fitted(chain, tried.span, np.array(breaks, dtype=np.intp), tried.shift, tolerance)
 
 
 def _as_cubics(tried: SpanFit, tolerance: float) -> SpanFit:
@@ -340,7 +344,7 @@ def _as_cubics(tried: SpanFit, tolerance: float) -> SpanFit:
     if segments == list(tried.chain.segments):
         return tried
     chain = replace(tried.chain, segments=tuple(segments))
-    return _fitted(chain, tried.span, tried.breaks, tried.shift)
+    return _fitted(chain, tried.span, tried.breaks, tried.shift, tolerance)
 
 
 def as_cubic(segment: Segment) -> Segment:

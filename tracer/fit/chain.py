@@ -15,7 +15,10 @@ import numpy as np
 from tracer.curves.segments import Arc, ComplexArray, Cubic, FloatArray, Line, Segment
 from tracer.fit.blocks import Condition, Index, Square, least_squares
 
-_DAMPING = 1e-3
+_DAMPING = 0.02
+"""Times the square of the tolerance, px: the noisier the points, the less they say of what they
+hardly determine (A. Tikhonov 1963). By trial, as is the most."""
+_MOST_DAMPING = 1e-3
 _LEAST_SWEEP = 1e-3
 _EXTENDED = 0.1
 _SETTLED = 2e-3
@@ -54,6 +57,7 @@ def fit_chain(
     points: ComplexArray,
     weights: FloatArray,
     breaks: Index,
+    tolerance: float,
     steps: int = 6,
 ) -> tuple[Chain, Index]:
     """Return the chain moved to where its points are, and the points at which segments now end.
@@ -66,6 +70,8 @@ def fit_chain(
         (N,) in order along the chain, and the length that each stands for.
     breaks
         (segments + 1,), segment k owns the points breaks[k] to breaks[k + 1].
+    tolerance
+        How far points may lie off, px; the steps are damped by it.
     steps
         Number of Gauss-Newton steps.
 
@@ -84,8 +90,9 @@ def fit_chain(
         return _one_line(chain, chain.segments[0], points, weights), breaks
     if chain.closed:
         points, weights, breaks = np.tile(points, 3), np.tile(weights, 3), breaks + count
+    damping = min(_MOST_DAMPING, _DAMPING * tolerance**2)
     for step in range(steps):
-        moved = _step(chain, points, weights, breaks)
+        moved = _step(chain, points, weights, breaks, damping)
         if moved is None:
             break
         shift = _largest_move(chain, moved)
@@ -242,7 +249,9 @@ def _layout(chain: Chain) -> tuple[list[Index], Index]:
     return columns, np.array(blocks, dtype=np.intp)
 
 
-def _step(chain: Chain, points: ComplexArray, weights: FloatArray, breaks: Index) -> Chain | None:
+def _step(
+    chain: Chain, points: ComplexArray, weights: FloatArray, breaks: Index, damping: float
+) -> Chain | None:
     """Take one Gauss-Newton step under the conditions; None when it leads nowhere."""
     columns, blocks = _layout(chain)
     squares = []
@@ -256,7 +265,7 @@ def _step(chain: Chain, points: ComplexArray, weights: FloatArray, breaks: Index
     if not chain.closed:
         squares += _held_ends(chain, columns)
     try:
-        moved = least_squares(blocks, squares, _conditions(chain, columns), _DAMPING)
+        moved = least_squares(blocks, squares, _conditions(chain, columns), damping)
     except np.linalg.LinAlgError:
         return None
     return _moved(chain, columns, _held(chain, columns, moved))
