@@ -2,16 +2,17 @@
 
 import math
 from dataclasses import dataclass, replace
-from itertools import groupby, pairwise
+from itertools import pairwise
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
 from tracer.curves.segments import Arc, ComplexArray, Cubic, FloatArray, Line, Segment
-from tracer.fit.chain import Chain, Rule, deviations, fit_chain, joint_angles
+from tracer.fit.chain import Chain, joint_angles
 from tracer.fit.choose import ARC, LINE, Piece, break_candidates, choose, is_straight, smoothed
 from tracer.fit.joints import LEAST_TURN, adapted, sound
+from tracer.fit.lost import lost_segments, with_lines
+from tracer.fit.span_fit import SpanFit, fitted
 from tracer.fit.spans import Span, breaks_of
 
 _SHARE = 0.45
@@ -21,19 +22,9 @@ _END_PX = 8.0
 """At the ends of a span on a staircase that share is so many times as large, over this length."""
 _STAIRS_ROUGH = 2.0
 _TRIALS = 5
-LET_PASS = 1.5
-"""Times the tolerance that a span may be off at last, and that stray points may be off."""
-STRAY = 0.015
-"""Share of the points of a span that may stray."""
-
 _DENSE = 12
 """Where segments are shorter than so many samples at the second attempt, more attempts only cost
 time: that is artwork made of noise."""
-
-_FURTHEST_END_PX = 1.5
-_LONGER = 1.3
-"""A segment ends this near to its first and last point, and is no more than so much longer than
-the way through all of them: else it goes where no points are."""
 
 _SHORT_ARC_PX = 4.5
 """An arc shorter than this may be a corner that the pixels have rounded."""
@@ -45,7 +36,8 @@ _BENT = math.radians(35)
 """Pieces that disagree by more than this meet in a corner that was not seen before."""
 _LOOSELY_BENT = math.radians(8)
 """The same where smooth joints have been tried and led astray."""
-_KINK = math.radians(0.5)
+_NEARLY_SMOOTH = math.radians(1)
+"""Joints that turn by less than this when they are let turn are held to be smooth again."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,51 +51,26 @@ class _Guide:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class SpanFit:
-    """A span with the chain fitted to it."""
+class _Begun:
+    """A chain as chosen, before it is fitted as a whole: segments fit, joints need not."""
 
     chain: Chain
     breaks: NDArray[np.intp]
-    span: Span  # as begun
+    span: Span
     shift: int  # sample at which a closed span begins
-    away: FloatArray  # (N,), distance of each point from the chain
-    kinks: list[int]  # segments that are ill-formed or should end smoothly and do not
 
-    def within(self, tolerance: float) -> bool:
-        """Tell whether the chain is well-formed and follows all but a few stray points."""
-        stray = int((self.away > tolerance).sum())
-        return self.worst <= LET_PASS * tolerance and stray <= STRAY * len(self.away)
-
-    def ruled(self, rules: tuple[Rule, ...], tolerance: float) -> "SpanFit | None":
-        """Return the span fitted again under more rules; None if it then strays."""
-        if len(self.breaks) != len(self.chain.segments) + 1:
-            return None
-        chain = replace(self.chain, rules=self.chain.rules + rules)
-        fit = _fitted(chain, self.span, self.breaks, self.shift, tolerance)
-        allowed = max(LET_PASS * tolerance if self.worst > tolerance else tolerance, self.worst)
-        return fit if fit.worst <= allowed else None
-
-    def points_of(self, chosen: NDArray[np.bool_]) -> NDArray[np.intp]:
-        """Return how many points each of the chosen segments has."""
-        return np.diff(self.breaks)[chosen]
-
-    @property
-    def followed(self) -> bool:
-        """Whether chosen segments follow the span; else it was left to straight lines."""
-        return len(self.breaks) > 0
-
-    @property
-    def worst(self) -> float:
-        """Largest distance of a point, px; inf where the chain is ill-formed."""
-        return math.inf if self.kinks else float(self.away.max())
+    def fitted(self, tolerance: float) -> SpanFit:
+        """Return it fitted to the points of its span."""
+        return fitted(self.chain, self.span, self.breaks, self.shift, tolerance)
 
 
 def fit_span(span: Span, step: float, tolerance: float, rough: float) -> SpanFit:
     """Return the cheapest chain that stays within `tolerance` of the points of a span.
 
-    Where an attempt strays, the next one is held tighter, may end pieces in more places, and at
-    last may turn a corner. After that `LET_PASS` times the tolerance is let pass: many small
-    segments would only follow the noise. What strays further is followed by straight lines.
+    Where an attempt strays, its joints are let turn a little. If that does not help, the next one
+    is held tighter, may end pieces in more places, and at last may turn a corner. After that
+    `LET_PASS` times the tolerance is let pass: many small segments would only follow the noise.
+    What strays further is followed by straight lines.
     """
     even = smoothed(span.even, max(1, round(2 * rough)), closed=span.closed)
     straight = _straight(span, even, step, tolerance)
@@ -117,15 +84,19 @@ def fit_span(span: Span, step: float, tolerance: float, rough: float) -> SpanFit
     )
     best: tuple[int, SpanFit] | None = None
     for trial in range(_TRIALS):
-        tried = _attempt(span, even, step, guide, tolerance)
+        begun = _begun(span, even, step, guide)
+        tried = begun.fitted(tolerance)
         if tried.within(tolerance):
             sharp = _sharpened(tried, tolerance)
             return sharp if sharp.within(tolerance) else tried
         loosened = _as_cubics(tried, tolerance)
         if loosened.within(tolerance):
             return loosened
+        freed = _freed(begun, tried, tolerance)
+        if freed.worst <= tolerance:
+            return freed
         for each in (tried, loosened):
-            lost = int(each.points_of(_lost(each, tolerance)).sum())
+            lost = int(each.points_of(lost_segments(each, tolerance)).sum())
             if best is None or (lost, each.worst) < (best[0], best[1].worst):
                 best = lost, each
         if trial > 0 and len(even) < _DENSE * len(tried.chain.segments):
@@ -133,7 +104,7 @@ def fit_span(span: Span, step: float, tolerance: float, rough: float) -> SpanFit
         guide = _taught(guide, tried, tolerance, again=trial > 0)
         span = _trimmed(span, tried, tolerance)
     assert best is not None
-    return _with_lines(best[1], tolerance)
+    return with_lines(best[1], tolerance)
 
 
 def _allowed(span: Span, step: float, tolerance: float, rough: float) -> FloatArray:
@@ -156,12 +127,15 @@ def _straight(span: Span, even: ComplexArray, step: float, tolerance: float) -> 
     if span.closed or not is_straight(even, step, _SHARE * tolerance):
         return None
     line = Chain((Line(complex(even[0]), complex(even[-1])),), (), closed=False)
-    fit = _fitted(line, span, np.array([0, len(span.points)], dtype=np.intp), 0, tolerance)
+    fit = fitted(line, span, np.array([0, len(span.points)], dtype=np.intp), 0, tolerance)
     return fit if fit.within(tolerance) else None
 
 
 def _taught(guide: _Guide, tried: SpanFit, tolerance: float, *, again: bool) -> _Guide:
-    """Return the guide changed around each segment's worst place and around each kink."""
+    """Return the guide changed around each segment's worst place and around each kink.
+
+    What follows its points but is ill-formed bends too far: no piece may pass its middle.
+    """
     size = len(guide.tolerance)
     closed = tried.span.closed
     places = []
@@ -173,6 +147,12 @@ def _taught(guide: _Guide, tried: SpanFit, tolerance: float, *, again: bool) -> 
     places += [
         tried.span.place[min(tried.breaks[(k + 1) % n], len(tried.away) - 1)] for k in tried.kinks
     ]
+    ill = [
+        k
+        for k, (a, b) in enumerate(pairwise(tried.breaks.tolist()))
+        if not sound(tried.chain.segments[k]) and tried.away[a:b].max(initial=0.0) <= tolerance
+    ]
+    places += [tried.span.place[(tried.breaks[k] + tried.breaks[k + 1] - 1) // 2] for k in ill]
     bad = (np.rint(np.array(places)).astype(np.intp) + tried.shift) % size
     near = bad[:, None] + np.arange(-8, 9)
     more = bad[:, None] + np.array([-8, -4, 0, 4, 8])
@@ -183,10 +163,10 @@ def _taught(guide: _Guide, tried: SpanFit, tolerance: float, *, again: bool) -> 
     held = guide.tolerance.copy()
     held[np.unique(near)] *= 0.6
     stops = np.union1d(guide.stops, more)
-    if not again:
-        return _Guide(held, stops, guide.loose, guide.forced)
-    inner = bad if closed else bad[(bad > 5) & (bad < size - 6)]
-    return _Guide(held, stops, np.union1d(guide.loose, near), np.union1d(guide.forced, inner))
+    loose = np.union1d(guide.loose, near) if again else guide.loose
+    cut = bad if again else bad[len(bad) - len(ill) :]
+    inner = cut if closed else cut[(cut > 5) & (cut < size - 6)]
+    return _Guide(held, stops, loose, np.union1d(guide.forced, inner))
 
 
 def _trimmed(span: Span, tried: SpanFit, tolerance: float) -> Span:
@@ -210,72 +190,8 @@ def _trimmed(span: Span, tried: SpanFit, tolerance: float) -> Span:
     )
 
 
-def _lost(tried: SpanFit, tolerance: float) -> NDArray[np.bool_]:
-    """Return which segments cannot stay: they stray, are ill-formed or go where no points are."""
-    chain, points = tried.chain, tried.span.points
-    lost = np.zeros(len(chain.segments), dtype=np.bool_)
-    for k, segment in enumerate(chain.segments):
-        a, b = tried.breaks[k], tried.breaks[k + 1]
-        way = np.concatenate([[segment.start], points[a:b], [segment.end]])
-        steps = np.abs(np.diff(way))
-        stays = sound(segment) and tried.away[a:b].max(initial=0.0) <= LET_PASS * tolerance
-        stays = stays and max(steps[0], steps[-1]) <= _FURTHEST_END_PX + tolerance
-        lost[k] = not (stays and segment.length <= _LONGER * steps.sum() + tolerance)
-    return lost
-
-
-def _with_lines(tried: SpanFit, tolerance: float) -> SpanFit:
-    """Return the attempt with lines in the place of what cannot stay, and kinks as corners."""
-    lost = _lost(tried, tolerance)
-    if not lost.any() and not tried.kinks:
-        return tried
-    chain, points, breaks = tried.chain, tried.span.points, tried.breaks
-    n = len(lost)
-    if lost.all():
-        start = complex(points[0] if chain.closed else chain.segments[0].start)
-        end = complex(points[0] if chain.closed else chain.segments[-1].end)
-        lines = _lines(start, points[chain.closed :], end, 0.9 * tolerance)
-        return _unfollowed(lines, (False,) * len(lines), tried)
-    first = int(np.argmin(lost)) if chain.closed else 0  # no run of lost ones is cut in two
-    segments: list[Segment] = []
-    smooth: list[bool] = []
-    for lines_, group in groupby(range(first, first + n), key=lambda k: bool(lost[k % n])):
-        own = [k % n for k in group]
-        if lines_:
-            inner = np.concatenate([points[breaks[k] : breaks[k + 1]] for k in own])
-            start, end = chain.segments[own[0]].start, chain.segments[own[-1]].end
-            lines = _lines(start, inner, end, 0.9 * tolerance)
-            segments += lines
-            smooth += [False] * len(lines)
-        else:
-            segments += [chain.segments[k] for k in own]
-            smooth += [
-                k < len(chain.smooth)
-                and chain.smooth[k]
-                and k not in tried.kinks
-                and not lost[(k + 1) % n]
-                for k in own
-            ]
-    return _unfollowed(segments, tuple(smooth), tried)
-
-
-def _unfollowed(segments: list[Segment], smooth: tuple[bool, ...], tried: SpanFit) -> SpanFit:
-    closed = tried.chain.closed
-    chain = Chain(tuple(segments), smooth[: len(segments) - (not closed)], closed)
-    return SpanFit(chain, np.empty(0, dtype=np.intp), tried.span, 0, np.zeros(1), [])
-
-
-def _lines(start: complex, points: ComplexArray, end: complex, tolerance: float) -> list[Segment]:
-    z = np.concatenate([[start], points, [end]])
-    line = shapely.LineString(np.column_stack([z.real, z.imag])).simplify(tolerance)
-    xy = shapely.get_coordinates(line)
-    w = (xy[:, 0] + 1j * xy[:, 1]).tolist()
-    return [Line(p, q) for p, q in pairwise(w) if p != q]
-
-
-def _attempt(
-    span: Span, even: ComplexArray, step: float, guide: _Guide, tolerance: float
-) -> SpanFit:
+def _begun(span: Span, even: ComplexArray, step: float, guide: _Guide) -> _Begun:
+    """Return the cheapest pieces as a chain, before their neighbours are heard."""
     pieces = choose(even, guide.stops, step, guide.tolerance, guide.forced, closed=span.closed)
     shift = pieces[0].first if span.closed else 0
     loose = np.isin([p.last % len(even) for p in pieces], guide.loose)
@@ -284,22 +200,7 @@ def _attempt(
         pieces = [replace(p, first=p.first - shift, last=p.last - shift) for p in pieces]
     chain = _chain(even, pieces, loose, closed=span.closed)
     stops = np.array([p.first for p in pieces] + [pieces[-1].last], dtype=np.intp)
-    return _fitted(chain, span, breaks_of(span, stops), shift, tolerance)
-
-
-def _fitted(
-    chain: Chain, span: Span, breaks: NDArray[np.intp], shift: int, tolerance: float
-) -> SpanFit:
-    """Return the chain fitted to the points of the span, and how well it follows them."""
-    chain, breaks = fit_chain(chain, span.points, span.weights, breaks, tolerance)
-    if span.closed:
-        moved = int(breaks[0])
-        span, breaks = _rolled(span, moved), breaks - moved
-    away = np.abs(deviations(chain, span.points, breaks))
-    turns = np.abs(joint_angles(chain))
-    kinks = [k for k, s in enumerate(chain.smooth) if s and not turns[k] <= _KINK]
-    kinks += [k for k, s in enumerate(chain.segments) if not sound(s)]
-    return SpanFit(chain, breaks, span, shift, away, kinks)
+    return _Begun(chain, breaks_of(span, stops), span, shift)
 
 
 def _sharpened(tried: SpanFit, tolerance: float) -> SpanFit:
@@ -324,7 +225,7 @@ def _sharpened(tried: SpanFit, tolerance: float) -> SpanFit:
     if len(segments) == len(tried.chain.segments):
         return tried
     chain = Chain(tuple(segments), tuple(smooth), tried.chain.closed)
-    return _fitted(chain, tried.span, np.array(breaks, dtype=np.intp), tried.shift, tolerance)
+    return fitted(chain, tried.span, np.array(breaks, dtype=np.intp), tried.shift, tolerance)
 
 
 def _as_cubics(tried: SpanFit, tolerance: float) -> SpanFit:
@@ -344,7 +245,30 @@ def _as_cubics(tried: SpanFit, tolerance: float) -> SpanFit:
     if segments == list(tried.chain.segments):
         return tried
     chain = replace(tried.chain, segments=tuple(segments))
-    return _fitted(chain, tried.span, tried.breaks, tried.shift, tolerance)
+    return fitted(chain, tried.span, tried.breaks, tried.shift, tolerance)
+
+
+def _freed(begun: _Begun, tried: SpanFit, tolerance: float) -> SpanFit:
+    """Return what was begun with the joints of straying segments let turn as the points have it.
+
+    Designers' joints are not all as smooth as they were meant: half a degree bends a side of 400 px
+    by more than the tolerance. What then turns by next to nothing is held to be smooth, if it fits.
+    """
+    bounds = zip(tried.breaks[:-1], tried.breaks[1:], strict=True)
+    strays = [bool((tried.away[a:b] > tolerance).any()) for a, b in bounds]
+    n = len(strays)
+    was = begun.chain.smooth
+    smooth = tuple(s and not (strays[k] or strays[(k + 1) % n]) for k, s in enumerate(was))
+    if smooth == was:
+        return tried
+    freed = replace(begun, chain=replace(begun.chain, smooth=smooth)).fitted(tolerance)
+    if not freed.within(tolerance):
+        return freed
+    nearly = np.abs(joint_angles(freed.chain)) < _NEARLY_SMOOTH
+    held = tuple(s or (w and bool(n)) for s, w, n in zip(smooth, was, nearly, strict=False))
+    chain = replace(freed.chain, smooth=held)
+    again = fitted(chain, freed.span, freed.breaks, freed.shift, tolerance)
+    return again if again.worst <= tolerance else freed
 
 
 def as_cubic(segment: Segment) -> Segment:
@@ -369,16 +293,6 @@ def _like_a_corner(arc: Arc, tolerance: float) -> bool:
     gap = arc.radius * (1 / math.cos(min(abs(arc.sweep) / 2, 1.2)) - 1)
     turns = LEAST_TURN < abs(arc.sweep) < 1.6
     return turns and arc.length < _SHORT_ARC_PX and gap <= tolerance
-
-
-def _rolled(span: Span, count: int) -> Span:
-    """Return a closed span whose points begin `count` later."""
-    return replace(
-        span,
-        points=np.roll(span.points, -count),
-        weights=np.roll(span.weights, -count),
-        place=np.roll(span.place, -count),
-    )
 
 
 def _turned(even: ComplexArray, span: Span, shift: int) -> tuple[ComplexArray, Span]:

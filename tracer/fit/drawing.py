@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 
 from tracer.curves.path import Drawing, Path, Shape, polyline_path
 from tracer.curves.segments import ComplexArray, FloatArray, Line, Segment
+from tracer.fit.joints import FURTHEST_TIP_PX
 from tracer.fit.mirror import made_symmetric
 from tracer.fit.regular import made_regular
-from tracer.fit.ring import FURTHEST_TIP_PX, RingFit, fit_ring
+from tracer.fit.ring import RingFit, fit_ring
 from tracer.model import Fitted, Region
 
 _TIP_PX = 14.0

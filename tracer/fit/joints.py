@@ -23,6 +23,9 @@ _BLUNT_FROM = math.radians(105)
 _BLUNT_OFF = 0.85
 """A tip to which the ring comes nearer than this share of what rounds a sharp one is sharp."""
 
+FURTHEST_TIP_PX = 2.5
+"""A path may go on beyond its ring to where two sides meet; further off is no tip but a fault."""
+
 _SHIFTED_PX = 0.7
 """A cubic may be shifted this far at a corner where it cannot be extended."""
 
@@ -108,7 +111,7 @@ def _meet(
     if ends is not None and ends[0] != ends[1] and (no_tip or off >= _BLUNT_OFF * limit):
         return _short_of(before, after, ends)
     if place is not None:
-        near = ends is not None or turn < _BLUNT_FROM or off <= limit
+        near = ends is not None or off <= (FURTHEST_TIP_PX if turn < _BLUNT_FROM else limit)
         if near and _follows(before, 0.0, t, place) and _follows(after, u, 1.0, place):
             return _Meet(t, u, place, place)
     t = _leaves(before, around[8::-1], tolerance, 0.1, 3.0)

@@ -13,9 +13,9 @@ import numpy as np
 
 from tracer.curves.path import Path
 from tracer.curves.segments import Arc, Line
-from tracer.fit.attempt import SpanFit
 from tracer.fit.chain import Rule
 from tracer.fit.ring import RingFit
+from tracer.fit.span_fit import SpanFit
 
 _SHARE = 0.5
 """A rule may ask for a move of at most this share of the tolerance."""

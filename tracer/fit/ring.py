@@ -10,14 +10,12 @@ from numpy.typing import NDArray
 from tracer.curves.path import Path, polyline_path
 from tracer.curves.segments import Arc, ComplexArray, FloatArray
 from tracer.fit.arc import fit_circles
-from tracer.fit.attempt import LET_PASS, STRAY, SpanFit, fit_span
+from tracer.fit.attempt import fit_span
 from tracer.fit.corners import NO_CORNERS, Corners, blunt_tips, corners
-from tracer.fit.joints import LEAST_TURN, joined, turn_between
+from tracer.fit.joints import FURTHEST_TIP_PX, LEAST_TURN, joined, turn_between
 from tracer.fit.samples import Ring, ring_of
+from tracer.fit.span_fit import LET_PASS, STRAY, SpanFit
 from tracer.fit.spans import cut_spans, whole_span
-
-FURTHEST_TIP_PX = 2.5
-"""A path may go on beyond its ring to where two sides meet; further off is no tip but a fault."""
 
 _ROUND_PX = 1.0
 """How far a ring may lie from its path besides the tolerance: pixels round off what is sharp."""
