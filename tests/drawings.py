@@ -17,6 +17,8 @@ from importlib import resources
 import numpy as np
 import resvg_py
 from fontTools.pens.recordingPen import DecomposingRecordingPen, RecordingPen
+from fontTools.pens.svgPathPen import SVGPathPen
+from fontTools.pens.transformPen import TransformPen
 from fontTools.svgLib.path import parse_path
 from fontTools.ttLib import TTFont
 from numpy.typing import NDArray
@@ -94,9 +96,6 @@ def _glyph(font_set: str, letter: str) -> TrueDrawing:
         pen = DecomposingRecordingPen(glyphs)
         glyphs[font.getBestCmap()[ord(letter)]].draw(pen)
         size = font["head"].unitsPerEm
-    from fontTools.pens.svgPathPen import SVGPathPen  # noqa: PLC0415 - only here
-    from fontTools.pens.transformPen import TransformPen  # noqa: PLC0415 - only here
-
     out = SVGPathPen(glyphs)
     pen.replay(TransformPen(out, (1, 0, 0, -1, 0, 0)))  # fonts are y up, SVG y down
     return TrueDrawing(

@@ -16,7 +16,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tracer.errors import OutputError, Status
-from tracer.files import MARK, MARK_WITHIN, is_ours, remove_stale_parts, write_files
+from tracer.files import MARK, MARK_WITHIN, _host, is_ours, remove_stale_parts, write_files
 from tracer.names import STEM_LIMIT, safe_stem, same_name_key, shown_name
 
 OURS = f"<svg><!-- {MARK} --></svg>"
@@ -239,9 +239,7 @@ def test_the_last_file_seals_the_set_even_over_an_older_one(tmp_path: Path, dies
 
 def test_parts_of_a_living_process_stay(tmp_path: Path) -> None:
     write(tmp_path / "a.svg")
-    import tracer.files  # noqa: PLC0415 - a private name is wanted
-
-    mine = tmp_path / f".tracer-{tracer.files._host()}-{os.getpid()}-9.part"
+    mine = tmp_path / f".tracer-{_host()}-{os.getpid()}-9.part"
     far = tmp_path / ".tracer-00000000-1-1.part"
     other = tmp_path / ".tracer-notes.part"
     for path in (mine, far, other):

@@ -38,9 +38,9 @@ def run_demo(out: Path) -> list[str]:
     OutputError
         If the folder cannot be written, or a file of another origin is in the way.
     """
-    from tracer.files import write_files  # noqa: PLC0415 - heavy from here on
-    from tracer.job import work  # noqa: PLC0415
-    from tracer.write.report import failed_report, report_text  # noqa: PLC0415
+    from tracer.files import write_files
+    from tracer.job import work
+    from tracer.write.report import failed_report, report_text
 
     verdicts: dict[str, list[str]] = {}
     for name, width_mm, role, _ in DEMO:

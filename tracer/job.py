@@ -39,9 +39,9 @@ def work(
     TracerError
         If the artwork cannot be read or worked, or the settings are wrong.
     """
-    from tracer.pipeline import trace_all  # noqa: PLC0415
-    from tracer.write.page import make_page  # noqa: PLC0415 - heavy
-    from tracer.write.report import make_report, report_text  # noqa: PLC0415
+    from tracer.pipeline import trace_all
+    from tracer.write.page import make_page
+    from tracer.write.report import make_report, report_text
 
     results = trace_all(data, name, settings, progress=progress)
     texts: dict[str, str] = {}
@@ -70,8 +70,8 @@ def status_of(results: tuple[Result, ...]) -> Status:
 
 
 def _dxf(result: Result) -> str:
-    from tracer.pipeline import MARK  # noqa: PLC0415
-    from tracer.write.dxf import write_dxf  # noqa: PLC0415 - 0.9 s, only when asked for
+    from tracer.pipeline import MARK
+    from tracer.write.dxf import write_dxf
 
     left, bottom, _, _ = result.fitted.drawing.bounds
     on_sheet = result.fitted.drawing.mapped(1, -complex(left, bottom))

@@ -1,12 +1,15 @@
 """What is worked, in which size, under which name: decided before anything starts (issue 6)."""
 
+import io
 import os
 import re
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from PIL import Image
 
 from tests.batch.sets import WISHES
 from tracer.batch.plan import Wishes, make_plan, name_outputs
@@ -295,11 +298,6 @@ def test_the_largest_gets_the_width() -> None:
 
 def test_extent_of_a_disc_between_pixels() -> None:
     """A disc of radius 20.25 px, drawn from its formula by 16 x 16 samples a pixel."""
-    import io  # noqa: PLC0415 - only here
-
-    import numpy as np  # noqa: PLC0415 - only here
-    from PIL import Image  # noqa: PLC0415 - only here
-
     steps = (np.arange(64 * 16) + 0.5) / 16
     inside = (steps[:, None] - 32) ** 2 + (steps[None, :] - 31.5) ** 2 <= 20.25**2
     cover = inside.reshape(64, 16, 64, 16).mean(axis=(1, 3))

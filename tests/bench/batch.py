@@ -20,11 +20,15 @@ import subprocess
 import sys
 import tempfile
 import time
+import tracemalloc
 from dataclasses import dataclass
 from pathlib import Path
 
 from tests.bench import plain_script
 from tests.drawings import mixed
+from tracer.batch.contact import contact_pages
+from tracer.batch.rows import Row, State
+from tracer.batch.summary import summary_csv, summary_json
 from tracer.cli.main import main as tracer
 
 WIDTH, LIMIT = "40", "0.8"
@@ -128,12 +132,6 @@ def rates(count: int, pixels: int) -> bool:
 
 def pages(count: int) -> None:
     """Write the contact sheet of a very large set and print what it takes."""
-    import tracemalloc  # noqa: PLC0415 - only here
-
-    from tracer.batch.contact import contact_pages  # noqa: PLC0415 - not wanted by other commands
-    from tracer.batch.rows import Row, State  # noqa: PLC0415 - not wanted by other commands
-    from tracer.batch.summary import summary_csv, summary_json  # noqa: PLC0415 - not wanted by other commands
-
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         (folder / "set").mkdir()

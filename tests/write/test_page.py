@@ -4,6 +4,7 @@ import html
 import re
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -157,8 +158,6 @@ def test_hostile_names_in_a_browser(
 
 def _hostile_process(result: Result, name: str) -> Result:
     """Return the result with the name in every text that a user's file can carry."""
-    from dataclasses import replace  # noqa: PLC0415 - only here
-
     old = result.process
     return replace(
         result,

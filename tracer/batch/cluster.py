@@ -53,7 +53,7 @@ def check_address(address: str) -> None:
             code="E_CLUSTER",
         )
     try:
-        import distributed  # noqa: F401, PLC0415 - an extra
+        import distributed  # noqa: F401 - an extra
     except ImportError:
         raise UsageError(
             "needs the package distributed",
@@ -107,8 +107,8 @@ class ClusterPool:
         self._room = 1
 
     def __enter__(self) -> Self:
-        import dask  # noqa: PLC0415 - an extra
-        import distributed  # noqa: PLC0415
+        import dask
+        import distributed
 
         for name in ("distributed", "tornado", "asyncio"):
             logging.getLogger(name).setLevel(logging.CRITICAL)  # what goes wrong is said by us

@@ -63,11 +63,11 @@ def _lock(number: int) -> bool:
     """Lock an open file without waiting; return whether it worked."""
     try:
         if os.name == "posix":
-            import fcntl  # noqa: PLC0415 - not everywhere
+            import fcntl
 
             fcntl.flock(number, fcntl.LOCK_EX | fcntl.LOCK_NB)
         else:
-            import msvcrt  # noqa: PLC0415 - not everywhere
+            import msvcrt
 
             os.lseek(number, 1 << 20, os.SEEK_SET)  # beyond what others read
             msvcrt.locking(number, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined] # of Windows

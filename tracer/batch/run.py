@@ -235,7 +235,7 @@ class _Run:
     def _pool(self, *, alone: bool = False) -> "AbstractContextManager[Pool]":
         running = self._running
         if running.scheduler and not alone:
-            from tracer.batch.cluster import ClusterPool  # noqa: PLC0415 - an extra
+            from tracer.batch.cluster import ClusterPool
 
             return ClusterPool(
                 running.scheduler,
@@ -443,7 +443,7 @@ def cores() -> int:
 def check_running(running: Running) -> None:
     """Refuse what cannot be run, before anything is started."""
     if running.scheduler:
-        from tracer.batch.cluster import check_address  # noqa: PLC0415 - an extra
+        from tracer.batch.cluster import check_address
 
         check_address(running.scheduler)
     if not running.timeout_s > 0:

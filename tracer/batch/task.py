@@ -3,6 +3,7 @@
 An answer holds nothing but built-in values, so that reading it can run no code.
 """
 
+import base64
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
@@ -96,12 +97,12 @@ def failure_of(error: TracerError) -> Answer:
 
 def prepare() -> None:
     """Import now what every artwork needs, so that no artwork's time limit pays for it."""
-    import cv2  # noqa: PLC0415 - heavy
+    import cv2
 
-    import tracer.job  # noqa: PLC0415
-    import tracer.pipeline  # noqa: PLC0415
-    import tracer.write.page  # noqa: PLC0415
-    import tracer.write.report  # noqa: F401, PLC0415 - to be there when the first artwork comes
+    import tracer.job
+    import tracer.pipeline
+    import tracer.write.page
+    import tracer.write.report  # noqa: F401 - to be there when the first artwork comes
 
     cv2.setNumThreads(1)
 
@@ -114,13 +115,13 @@ def run_task(task: Task) -> Answer:
     TracerError
         If the artwork cannot be read or worked.
     """
-    from tracer.process import carry_process  # noqa: PLC0415 - a worker's import, not a parser's
+    from tracer.process import carry_process
 
     if task.process_text:
         carry_process(task.settings.process, task.process_text)
     if task.ask is Ask.EXTENT:
         return {"extent": ink_extent(task)}
-    from tracer.job import work  # noqa: PLC0415 - heavy
+    from tracer.job import work
 
     settings = task.settings
     if task.box is not None:
@@ -140,8 +141,8 @@ def run_task(task: Task) -> Answer:
 
 def _planned(wish: PieceWish, data: bytes) -> tuple[dict[str, str | bytes], dict[str, Any]]:
     """Return the files of a plan by suffix, and what the index shows of it."""
-    from tracer.piece.files import plan_files  # noqa: PLC0415 - heavy
-    from tracer.planning import make_plan  # noqa: PLC0415
+    from tracer.piece.files import plan_files
+    from tracer.planning import make_plan
 
     plan = make_plan(wish, {design.artwork: data for design in wish.designs})
     contents, record = plan_files(plan)
@@ -154,11 +155,10 @@ def small_picture(artwork: "Artwork", crop: tuple[float, float, float, float] | 
 
     `crop` is what to show of it: left, top, right, bottom in pixels; it may reach beyond.
     """
-    import base64  # noqa: PLC0415 - heavy from here on
-    import io  # noqa: PLC0415
+    import io
 
-    import numpy as np  # noqa: PLC0415
-    from PIL import Image  # noqa: PLC0415
+    import numpy as np
+    from PIL import Image
 
     colour, alpha = artwork.colour, artwork.alpha
     if crop is not None:
@@ -194,7 +194,7 @@ def _page_on_artwork(
 
 
 def _eight_bits(values: "NDArray[np.uint8] | NDArray[np.uint16]") -> "NDArray[np.uint8]":
-    import numpy as np  # noqa: PLC0415 - heavy
+    import numpy as np
 
     return values.astype(np.uint8) if values.dtype == np.uint8 else (values // 257).astype(np.uint8)
 
@@ -213,12 +213,12 @@ def size_in_box(extent: tuple[float, float], box: Box) -> Size:
 
 def ink_extent(task: Task) -> tuple[float, float]:
     """Return width and height of the ink in pixels, between its outermost half-covered places."""
-    import numpy as np  # noqa: PLC0415 - heavy from here on
+    import numpy as np
 
-    from tracer.contour.enlarged import reduced  # noqa: PLC0415
-    from tracer.errors import InputError  # noqa: PLC0415
-    from tracer.raster.ink import find_ink  # noqa: PLC0415
-    from tracer.raster.read import read_artwork  # noqa: PLC0415
+    from tracer.contour.enlarged import reduced
+    from tracer.errors import InputError
+    from tracer.raster.ink import find_ink
+    from tracer.raster.read import read_artwork
 
     artwork = read_artwork(task.data, task.name, task.settings.ink)
     spans: list[tuple[float, float]] = []

@@ -113,7 +113,7 @@ def _die_with(parent: int) -> None:
     """Take no Ctrl-C (the parent decides) and, on Linux, get killed when the parent dies."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     if sys.platform == "linux":
-        import ctypes  # noqa: PLC0415 - only where it is used
+        import ctypes
 
         set_parent_death_signal = 1  # PR_SET_PDEATHSIG, prctl(2)
         ctypes.CDLL(None).prctl(set_parent_death_signal, signal.SIGKILL)
@@ -125,7 +125,7 @@ def _limit_memory(limit: int) -> None:
     """Have an allocation beyond the limit fail, before the system has to kill somebody."""
     if not limit or sys.platform != "linux":
         return
-    import resource  # noqa: PLC0415 - not everywhere
+    import resource
 
     hard = resource.getrlimit(resource.RLIMIT_AS)[1]
     soft = limit if hard == resource.RLIM_INFINITY else min(limit, hard)

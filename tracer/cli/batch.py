@@ -87,7 +87,7 @@ def add_parser(commands: "argparse._SubParsersAction[options.Parser]") -> None:
 def run(args: argparse.Namespace) -> int:
     """Run the command; return the exit status."""
     if args.template:
-        from tracer.batch.sheet import TEMPLATE_CSV, TEMPLATE_TOML  # noqa: PLC0415
+        from tracer.batch.sheet import TEMPLATE_CSV, TEMPLATE_TOML
 
         print(TEMPLATE_TOML if args.template == "toml" else TEMPLATE_CSV, end="")
         return int(Status.DONE)
@@ -96,9 +96,9 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError(missing, hint="tracer batch FOLDER --out DIR --width 50mm")
     wishes = _wishes(args)
 
-    from tracer.batch.plan import make_plan  # noqa: PLC0415 - heavy from here on
-    from tracer.batch.progress import Log, Progress  # noqa: PLC0415
-    from tracer.batch.run import Running, check_running, run_batch  # noqa: PLC0415
+    from tracer.batch.plan import make_plan
+    from tracer.batch.progress import Log, Progress
+    from tracer.batch.run import Running, check_running, run_batch
 
     running = Running(
         jobs=args.jobs,
@@ -120,7 +120,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _wishes(args: argparse.Namespace) -> "Wishes":
-    from tracer.batch.plan import Wishes  # noqa: PLC0415 - heavy
+    from tracer.batch.plan import Wishes
 
     size = options.size_from(args)
     if size is not None and args.fit is not None:
@@ -139,7 +139,7 @@ def _wishes(args: argparse.Namespace) -> "Wishes":
 
 
 def _box(text: str) -> object:
-    from tracer.batch.task import Box  # noqa: PLC0415 - only when asked for
+    from tracer.batch.task import Box
 
     sides = text.lower().replace("×", "x").split("x")
     if len(sides) != 2:
@@ -191,10 +191,10 @@ def _check_log(log: Path | None, plan: "Plan") -> None:
 
 def _say(outcome: "Outcome", plan: "Plan", args: argparse.Namespace) -> None:
     """Print what failed, and at most six lines about the set."""
-    from tracer.batch.rows import State  # noqa: PLC0415 - heavy
-    from tracer.batch.summary import counts  # noqa: PLC0415
-    from tracer.cli.main import complain  # noqa: PLC0415
-    from tracer.names import shown_name  # noqa: PLC0415
+    from tracer.batch.rows import State
+    from tracer.batch.summary import counts
+    from tracer.cli.main import complain
+    from tracer.names import shown_name
 
     failed = [row for row in outcome.rows if row.state is State.FAILED]
     for row in failed:
@@ -218,7 +218,7 @@ def _say(outcome: "Outcome", plan: "Plan", args: argparse.Namespace) -> None:
 
 def _notes(outcome: "Outcome", plan: "Plan", number: dict[str, int]) -> list[str]:
     """Return what else is worth a word about a set."""
-    from tracer.names import shown_name  # noqa: PLC0415 - heavy
+    from tracer.names import shown_name
 
     notes = []
     if number["with_open_places"]:

@@ -45,11 +45,11 @@ def add_parser(commands: "argparse._SubParsersAction[options.Parser]") -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Run the command; return the exit status."""
-    from tracer.cli.main import complain  # noqa: PLC0415 - heavy from here on
-    from tracer.names import shown_name  # noqa: PLC0415
-    from tracer.process import check_metal_and_mould, load_process  # noqa: PLC0415
-    from tracer.raster.open import load_file  # noqa: PLC0415
-    from tracer.write.report import failed_report, report_text, summary_lines  # noqa: PLC0415
+    from tracer.cli.main import complain
+    from tracer.names import shown_name
+    from tracer.process import check_metal_and_mould, load_process
+    from tracer.raster.open import load_file
+    from tracer.write.report import failed_report, report_text, summary_lines
 
     size = options.size_from(args)
     if size is None:
@@ -84,10 +84,10 @@ def run(args: argparse.Namespace) -> int:
 def _check(
     path: Path, settings: Settings, args: argparse.Namespace
 ) -> tuple[Status, list[dict[str, object]]]:
-    from tracer.names import shown_name  # noqa: PLC0415 - heavy
-    from tracer.pipeline import trace_all  # noqa: PLC0415
-    from tracer.raster.open import load_file  # noqa: PLC0415
-    from tracer.write.report import make_report  # noqa: PLC0415
+    from tracer.names import shown_name
+    from tracer.pipeline import trace_all
+    from tracer.raster.open import load_file
+    from tracer.write.report import make_report
 
     with Progress(shown_name(path), quiet=args.quiet or args.json) as progress:
         results = trace_all(

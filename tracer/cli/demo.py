@@ -31,7 +31,7 @@ def add_parser(commands: "argparse._SubParsersAction[options.Parser]") -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Run the command; return the exit status."""
-    from tracer.demo import run_demo  # noqa: PLC0415 - heavy
+    from tracer.demo import run_demo
 
     print("\n".join(run_demo(args.out)))
     return 0

@@ -23,7 +23,7 @@ def add_parser(commands: "argparse._SubParsersAction[options.Parser]") -> None:
 
 def run(_args: argparse.Namespace) -> int:
     """Run the command; return the exit status."""
-    from tracer.bounds import ALL  # noqa: PLC0415 - only here
+    from tracer.bounds import ALL
 
     for bound in ALL:
         value = f"{bound.value:,} {bound.unit}"

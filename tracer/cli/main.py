@@ -84,7 +84,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def complain(message: str) -> None:
     """Print an error on the error stream, as one line."""
-    from tracer.names import shown_name  # noqa: PLC0415 - only on trouble
+    from tracer.names import shown_name
 
     print(f"tracer: error: {shown_name(message)}", file=sys.stderr)
 

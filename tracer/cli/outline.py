@@ -40,12 +40,12 @@ def add_parser(commands: "argparse._SubParsersAction[options.Parser]") -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Run the command; return the exit status."""
-    from tracer.files import write_files  # noqa: PLC0415 - heavy from here on
-    from tracer.job import work  # noqa: PLC0415
-    from tracer.names import shown_name  # noqa: PLC0415
-    from tracer.process import check_metal_and_mould, load_process  # noqa: PLC0415
-    from tracer.raster.open import load_file  # noqa: PLC0415
-    from tracer.write.report import summary_lines  # noqa: PLC0415
+    from tracer.files import write_files
+    from tracer.job import work
+    from tracer.names import shown_name
+    from tracer.process import check_metal_and_mould, load_process
+    from tracer.raster.open import load_file
+    from tracer.write.report import summary_lines
 
     size = options.size_from(args)
     _check_target(args.out)
@@ -73,7 +73,7 @@ def run(args: argparse.Namespace) -> int:
 
 def no_size(data: bytes, name: str, ink: InkOptions) -> UsageError:
     """Return the error for a missing size, with the size that the stored density would give."""
-    from tracer.raster.read import read_artwork  # noqa: PLC0415 - only on this way
+    from tracer.raster.read import read_artwork
 
     try:
         artwork = read_artwork(data, name, ink)

@@ -109,8 +109,8 @@ def wish_from(
     args: argparse.Namespace, designs: list[argparse.Namespace], stem: str
 ) -> "PieceWish":
     """Return the wish that the options make; `designs` holds those of each artwork."""
-    from tracer.names import safe_stem  # noqa: PLC0415
-    from tracer.piece.wish import PieceWish, Prices  # noqa: PLC0415
+    from tracer.names import safe_stem
+    from tracer.piece.wish import PieceWish, Prices
 
     if args.blank is None or args.body is None:
         missing = "--blank" if args.blank is None else "--body"
@@ -150,8 +150,8 @@ def wish_from(
 
 def _designs(args: argparse.Namespace, blank: "BlankKind") -> list["Design"]:
     """Return the designs of one artwork: one, or one for each of its levels."""
-    from tracer.piece.blank import Silhouette  # noqa: PLC0415
-    from tracer.piece.wish import Design  # noqa: PLC0415
+    from tracer.piece.blank import Silhouette
+    from tracer.piece.wish import Design
 
     def design(height: float, level: int) -> Design:
         return Design(
@@ -191,7 +191,7 @@ def _designs(args: argparse.Namespace, blank: "BlankKind") -> list["Design"]:
 
 def parse_blank(text: str) -> "BlankKind":
     """Read the form of a blank; UsageError if it is none."""
-    from tracer.piece.blank import Disc, Grown, Oval, Rectangle, Silhouette  # noqa: PLC0415
+    from tracer.piece.blank import Disc, Grown, Oval, Rectangle, Silhouette
 
     def length(word: str, *, zero: bool = False) -> float:
         return parse_length(word, option="--blank", zero=zero)
@@ -226,7 +226,7 @@ def parse_blank(text: str) -> "BlankKind":
 
 def parse_hole(text: str) -> "HoleWish":
     """Read what a hole is for; UsageError if it is nothing known."""
-    from tracer.piece.hole import HoleWish, wire_mm  # noqa: PLC0415
+    from tracer.piece.hole import HoleWish, wire_mm
 
     kind, _, rest = text.strip().partition(":")
     if kind == "none" and not rest:

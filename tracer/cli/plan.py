@@ -49,12 +49,12 @@ def add_parser(commands: "argparse._SubParsersAction[options.Parser]") -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Run the command; return the exit status."""
-    from tracer.files import write_files  # noqa: PLC0415 - heavy from here on
-    from tracer.names import safe_stem, shown_name  # noqa: PLC0415
-    from tracer.piece.files import plan_files  # noqa: PLC0415
-    from tracer.piece.record import summary_lines  # noqa: PLC0415
-    from tracer.planning import make_plan  # noqa: PLC0415
-    from tracer.raster.open import load_file  # noqa: PLC0415
+    from tracer.files import write_files
+    from tracer.names import safe_stem, shown_name
+    from tracer.piece.files import plan_files
+    from tracer.piece.record import summary_lines
+    from tracer.planning import make_plan
+    from tracer.raster.open import load_file
 
     source: Path = args.artwork
     try:
@@ -124,7 +124,7 @@ def read_piece(path: Path, artwork: str, width_mm: float | None) -> "PieceWish":
 
     The artwork gets `width_mm` where the file gives it no width.
     """
-    from tracer.names import safe_stem, shown_name  # noqa: PLC0415
+    from tracer.names import safe_stem, shown_name
 
     table = _toml(path)
     for key in ("artwork", "design", "out"):

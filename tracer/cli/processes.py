@@ -26,7 +26,7 @@ def add_parser(commands: "argparse._SubParsersAction[options.Parser]") -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Run the command; return the exit status."""
-    from tracer.process import load_process, process_names, process_text, process_toml  # noqa: PLC0415
+    from tracer.process import load_process, process_names, process_text, process_toml
 
     if args.name is None:
         for name in process_names():

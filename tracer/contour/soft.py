@@ -67,7 +67,7 @@ class _Page:
 
     def missing(self, loops: Loops) -> Grid:
         """Return what the blurred rings lack, blurred once more; right near the rings only."""
-        import cv2  # noqa: PLC0415 - heavy
+        import cv2
 
         def blurred(grid: Grid) -> Grid:
             out = cv2.GaussianBlur(grid, (0, 0), self._blur, borderType=cv2.BORDER_CONSTANT)

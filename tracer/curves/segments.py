@@ -189,7 +189,7 @@ Segment = Line | Arc | Cubic
 @cache
 def _gauss_legendre(count: int) -> tuple[FloatArray, FloatArray]:
     """Return nodes in (-1, 1) and weights."""
-    from numpy.polynomial.legendre import leggauss  # noqa: PLC0415 - 10 ms, not for every drawing
+    from numpy.polynomial.legendre import leggauss
 
     nodes, weights = leggauss(count)
     return np.asarray(nodes), np.asarray(weights)

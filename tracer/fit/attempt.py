@@ -234,8 +234,7 @@ def _as_cubics(tried: SpanFit, tolerance: float) -> SpanFit:
     Arcs that fit one by one need not fit once their tangents must agree; cubics have the freedom.
     """
     segments = list(tried.chain.segments)
-    bounds = zip(tried.breaks[:-1], tried.breaks[1:], strict=True)
-    strays = [bool((tried.away[a:b] > tolerance).any()) for a, b in bounds]
+    strays = _strays(tried, tolerance)
     n = len(segments)
     for k in range(n):
         beside = [strays[k], strays[k - 1] if k or tried.chain.closed else False]
@@ -254,21 +253,26 @@ def _freed(begun: _Begun, tried: SpanFit, tolerance: float) -> SpanFit:
     Designers' joints are not all as smooth as they were meant: half a degree bends a side of 400 px
     by more than the tolerance. What then turns by next to nothing is held to be smooth, if it fits.
     """
-    bounds = zip(tried.breaks[:-1], tried.breaks[1:], strict=True)
-    strays = [bool((tried.away[a:b] > tolerance).any()) for a, b in bounds]
+    strays = _strays(tried, tolerance)
     n = len(strays)
     was = begun.chain.smooth
     smooth = tuple(s and not (strays[k] or strays[(k + 1) % n]) for k, s in enumerate(was))
     if smooth == was:
         return tried
     freed = replace(begun, chain=replace(begun.chain, smooth=smooth)).fitted(tolerance)
-    if not freed.within(tolerance):
+    nearly = (np.abs(joint_angles(freed.chain)) < _NEARLY_SMOOTH).tolist()
+    held = tuple(s or (w and few) for s, w, few in zip(smooth, was, nearly, strict=True))
+    if held == smooth or not freed.within(tolerance):
         return freed
-    nearly = np.abs(joint_angles(freed.chain)) < _NEARLY_SMOOTH
-    held = tuple(s or (w and bool(n)) for s, w, n in zip(smooth, was, nearly, strict=False))
     chain = replace(freed.chain, smooth=held)
     again = fitted(chain, freed.span, freed.breaks, freed.shift, tolerance)
     return again if again.worst <= tolerance else freed
+
+
+def _strays(tried: SpanFit, tolerance: float) -> list[bool]:
+    """Return which segments stray from points of theirs."""
+    bounds = zip(tried.breaks[:-1], tried.breaks[1:], strict=True)
+    return [bool((tried.away[a:b] > tolerance).any()) for a, b in bounds]
 
 
 def as_cubic(segment: Segment) -> Segment:

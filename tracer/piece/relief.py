@@ -36,7 +36,7 @@ def height_field(
     Between two sections the surface runs straight from the edge of the lower to that of the upper
     one: the height of a pixel follows from its distances to both.
     """
-    import cv2  # noqa: PLC0415 - only for the distance transform
+    import cv2
 
     left, bottom, right, top = box
     step = max(right - left, top - bottom) / pixels
@@ -62,7 +62,7 @@ def relief_png(
     layers: list[tuple[float, Region]], box: tuple[float, float, float, float], pixels: int
 ) -> bytes:
     """Return a shaded picture of a piece on white as PNG; light falls from the upper left."""
-    from PIL import Image  # noqa: PLC0415
+    from PIL import Image
 
     margin = 0.04 * max(box[2] - box[0], box[3] - box[1])
     box = (box[0] - margin, box[1] - margin, box[2] + margin, box[3] + margin)
@@ -92,7 +92,7 @@ def _fields(heights: Heights, step: float) -> tuple[Heights, ...]:
 
     The heights; their slopes to the right and down; how far round about it is higher; the shadow.
     """
-    import cv2  # noqa: PLC0415
+    import cv2
 
     smooth = cv2.GaussianBlur(heights, (0, 0), _SMOOTH_PX * _OVER)
     dy, dx = np.gradient(smooth, np.float32(step))
@@ -127,7 +127,7 @@ def _shaded(
 def _mask(
     region: Region, left: float, top: float, step: float, shape: tuple[int, int]
 ) -> NDArray[np.uint8]:
-    from PIL import Image, ImageDraw  # noqa: PLC0415
+    from PIL import Image, ImageDraw
 
     image = Image.new("1", (shape[1], shape[0]), 0)
     pen = ImageDraw.Draw(image)

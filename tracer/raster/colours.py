@@ -68,7 +68,7 @@ def as_rgb(colour: Samples) -> NDArray[np.uint8]:
 
 def lab(colours: NDArray[np.float32]) -> NDArray[np.float64]:
     """Return CIE L*a*b* (D65) of sRGB 0..255, (..., 3)."""
-    from skimage.color import rgb2lab  # noqa: PLC0415 - heavy
+    from skimage.color import rgb2lab
 
     return np.asarray(rgb2lab(np.asarray(colours, dtype=np.float64) / 255))
 
@@ -123,7 +123,7 @@ def palette_of(colour: NDArray[np.uint8], alpha: FloatImage | None) -> Palette:
 
 def flat_pixels(colour: NDArray[np.uint8]) -> NDArray[np.bool_]:
     """Return where a pixel is like its eight neighbours."""
-    import cv2  # noqa: PLC0415 - heavy
+    import cv2
 
     slope = cv2.morphologyEx(colour, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
     return np.asarray(slope.max(axis=2) <= _FLAT)
@@ -178,7 +178,7 @@ def shares_of(colour: NDArray[np.uint8], palette: Palette) -> NDArray[np.float32
 
 def _grown(where: NDArray[np.bool_], reach: int) -> NDArray[np.bool_]:
     """Return what lies within `reach` rows and columns of `where`."""
-    import cv2  # noqa: PLC0415 - heavy
+    import cv2
 
     box = np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)
     return np.asarray(cv2.dilate(where.view(np.uint8), box)).view(np.bool_)

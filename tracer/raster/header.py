@@ -110,7 +110,7 @@ def profile(
     if not compared:
         text = "the colour profile was left aside: edges are blended in the stored values"
         return None, (Decision("profile", text, "--ink COLOUR"),)
-    from PIL import ImageCms  # noqa: PLC0415 - a library of its own, rarely needed
+    from PIL import ImageCms
 
     source_mode = "CMYK" if image.mode == "CMYK" else "RGB"
     try:

@@ -132,7 +132,7 @@ class _Pieces:
     """Connected pieces of a mask: which pixel belongs to which, from 1, and their areas."""
 
     def __init__(self, mask: NDArray[np.uint8], connectivity: int) -> None:
-        import cv2  # noqa: PLC0415 - heavy
+        import cv2
 
         _, self.labels, stats, _ = cv2.connectedComponentsWithStats(
             mask, connectivity=connectivity, ltype=cv2.CV_32S
@@ -153,7 +153,7 @@ def _overwrite(
 
     A pixel of the rim is one beside a small piece that is not of a larger one.
     """
-    import cv2  # noqa: PLC0415 - heavy
+    import cv2
 
     if not small.any():
         return
@@ -259,7 +259,7 @@ def _softness(values: FloatImage, ink: NDArray[np.bool_]) -> tuple[Decision, ...
 
     A pixel along a sharp edge is partly covered too, so they are compared with the outline.
     """
-    import cv2  # noqa: PLC0415 - heavy
+    import cv2
 
     partly = int(np.count_nonzero((values > 0.1) & (values < 0.9)))
     if partly < _SOFT_SHARE * 0.2 * np.count_nonzero(ink):

@@ -109,7 +109,7 @@ def _neither(coverage: FloatImage) -> float:
     art has other tones only along edges, a band as wide as the blur; an opening by 5 px takes
     those away. In a photograph they fill areas.
     """
-    import cv2  # noqa: PLC0415 - heavy
+    import cv2
 
     apart = np.minimum(np.abs(coverage), np.abs(coverage - 1))
     odd = np.asarray(apart > 0.22, dtype=np.uint8)
@@ -125,7 +125,7 @@ def _few_levels(tone: Tone) -> bool:
 
 
 def _looked_up(table: FloatImage, levels: Samples) -> FloatImage:
-    import cv2  # noqa: PLC0415 - heavy
+    import cv2
 
     if levels.dtype == np.uint8:
         return np.asarray(cv2.LUT(levels, table))
@@ -147,7 +147,7 @@ def calmed(inked: Inked) -> Inked:
 
     Noise of a tenth moves the edge of a blur of 1 px by a quarter of a pixel.
     """
-    import cv2  # noqa: PLC0415 - heavy
+    import cv2
 
     if inked.noise < _ROUGH:
         return inked
@@ -177,7 +177,7 @@ def _noise(values: FloatImage) -> float:
 
 def _reduced(tone: Tone) -> FloatImage:
     """Return the picture in 0..1 at 512 px or less, each pixel the mean of what it stands for."""
-    import cv2  # noqa: PLC0415 - heavy
+    import cv2
 
     rows, columns = tone.levels.shape
     scale = min(1.0, _MODEL_SIDE / max(rows, columns))
@@ -211,7 +211,7 @@ def _threshold(grey: FloatImage) -> float:
 
 
 def _near_edges(grey: FloatImage) -> NDArray[np.bool_]:
-    import cv2  # noqa: PLC0415 - heavy
+    import cv2
 
     box = np.ones((3, 3), np.uint8)
     slope = cv2.morphologyEx(grey, cv2.MORPH_GRADIENT, box)
@@ -293,7 +293,7 @@ def _level(counts: NDArray[np.float64], sums: NDArray[np.float64]) -> float:
 
 
 def _histogram(levels: Samples, where: NDArray[np.uint8] | None, bins: int) -> NDArray[np.float64]:
-    import cv2  # noqa: PLC0415 - heavy
+    import cv2
 
     counts = cv2.calcHist([levels], [0], where, [bins], [0, bins])
     return np.asarray(counts, dtype=np.float64).ravel()
@@ -301,7 +301,7 @@ def _histogram(levels: Samples, where: NDArray[np.uint8] | None, bins: int) -> N
 
 def _edges_of(levels: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """Return 1 where a pixel differs from a neighbour, 0 elsewhere."""
-    import cv2  # noqa: PLC0415 - heavy
+    import cv2
 
     box = np.ones((3, 3), np.uint8)
     slope = np.asarray(cv2.morphologyEx(levels, cv2.MORPH_GRADIENT, box))
@@ -329,7 +329,7 @@ def flattened(
     of Sauvola and Pietikainen (Pattern Recognition 33, 2000), whose local threshold follows the
     local mean; here the soft edge is kept.
     """
-    import cv2  # noqa: PLC0415 - heavy
+    import cv2
 
     broad, paper = _paper_surfaces(small)
     rows, columns = tone.levels.shape
@@ -380,7 +380,7 @@ def _followed(surface: FloatImage, small: FloatImage, reach: float, doubt: float
 
     Far from any paper, by `doubt`, what was known before decides alone.
     """
-    import cv2  # noqa: PLC0415 - heavy
+    import cv2
 
     paper, blur = _paper_of(small, surface).astype(np.float32), reach * max(small.shape)
     weight = cv2.GaussianBlur(paper, (0, 0), blur)
@@ -390,7 +390,7 @@ def _followed(surface: FloatImage, small: FloatImage, reach: float, doubt: float
 
 def _paper_of(small: FloatImage, surface: FloatImage) -> NDArray[np.bool_]:
     """Tell where a picture is paper of that brightness, away from the edges of ink."""
-    import cv2  # noqa: PLC0415 - heavy
+    import cv2
 
     ratio = small / surface
     ink = cv2.dilate((ratio < _threshold(ratio)).astype(np.uint8), np.ones((5, 5), np.uint8))

@@ -124,7 +124,7 @@ def _check_palette(image: Image.Image) -> None:
 
 def _colour(image: Image.Image, convert: Callable[..., Image.Image] | None) -> Pixels:
     """Return any other mode as RGB with alpha where it has one, as grey where all of it is grey."""
-    import cv2  # noqa: PLC0415 - heavy
+    import cv2
 
     shape = (image.height, image.width)
     grey: NDArray[np.uint8] = np.empty(shape, np.uint8)

@@ -200,7 +200,7 @@ def by_distance(
 
     Also whether pale rulings were left out: what would make them ink is then asked of all ink.
     """
-    import cv2  # noqa: PLC0415 - heavy
+    import cv2
 
     rows, columns = colour.shape[:2]
     distance = np.empty((rows, columns), np.uint16)
@@ -230,7 +230,7 @@ def _rulings(distance: NDArray[np.uint16], top: float) -> tuple[float, NDArray[n
 
     Also where they lie, as far as their ends on the edge of the ink; None where there are none.
     """
-    import cv2  # noqa: PLC0415 - heavy
+    import cv2
 
     strong = cv2.dilate((distance > 0.5 * top).view(np.uint8), np.ones((5, 5), np.uint8))
     pale = ((distance > 0.1 * top) & (strong == 0)).view(np.uint8)

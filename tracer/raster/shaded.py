@@ -56,7 +56,7 @@ def shaded_alpha(alpha: FloatImage) -> tuple[FloatImage, tuple[Decision, ...]] |
     lies on a slope; over a shadow with an edge of its own it is steep. Besides, the design stands
     sharply against what is clear, into which a shadow or a glow fades.
     """
-    import cv2  # noqa: PLC0415 - heavy
+    import cv2
 
     within = cv2.erode(alpha, np.ones((5, 5), np.uint8)) > _SHARP
     if steep_share(alpha, outline(alpha >= 0.5) & within, _FADING) > 0.5:
@@ -73,7 +73,7 @@ def shaded_alpha(alpha: FloatImage) -> tuple[FloatImage, tuple[Decision, ...]] |
 
 def outline(ink: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Return the pixels on both sides of the edge of the ink."""
-    import cv2  # noqa: PLC0415 - heavy
+    import cv2
 
     box = np.ones((3, 3), np.uint8)
     return np.asarray(cv2.morphologyEx(ink.view(np.uint8), cv2.MORPH_GRADIENT, box)) > 0
@@ -81,7 +81,7 @@ def outline(ink: NDArray[np.bool_]) -> NDArray[np.bool_]:
 
 def steep_share(values: FloatImage, edge: NDArray[np.bool_], step: float) -> float:
     """Return at how many of the pixels of an edge values change by `step` within 5 px, or 1."""
-    import cv2  # noqa: PLC0415 - heavy
+    import cv2
 
     slope = cv2.morphologyEx(values, cv2.MORPH_GRADIENT, np.ones((5, 5), np.uint8))[edge]
     return float(np.mean(slope > step)) if slope.size else 1.0
@@ -89,7 +89,7 @@ def steep_share(values: FloatImage, edge: NDArray[np.bool_], step: float) -> flo
 
 def _stands_sharply(values: FloatImage) -> bool:
     """Tell whether coverage goes from nearly none to nearly all within five pixels of its edge."""
-    import cv2  # noqa: PLC0415 - heavy
+    import cv2
 
     edge = outline(values >= 0.5)
     box = np.ones((5, 5), np.uint8)

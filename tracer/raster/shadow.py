@@ -37,7 +37,7 @@ def without_shadow(alpha: FloatImage) -> tuple[FloatImage, tuple[Decision, ...]]
     shadow within three pixels. Without a shadow the very same array comes back. A design that is
     itself shaded in alpha, see `shaded_alpha`, keeps all of it.
     """
-    import cv2  # noqa: PLC0415 - heavy
+    import cv2
 
     step = max(1, int((alpha.size / 1_000_000) ** 0.5))
     some = np.mean((alpha[::step, ::step] > 0.02) & (alpha[::step, ::step] < _STRONGEST))

@@ -22,7 +22,7 @@ def without_frame(values: FloatImage) -> tuple[FloatImage, tuple[Decision, ...]]
     A frame is ink that touches at least one whole side of the picture, stays within a twelfth of
     the side from the border, and leaves ink elsewhere.
     """
-    import cv2  # noqa: PLC0415 - heavy
+    import cv2
 
     rows, columns = values.shape
     margin = max(2, min(rows, columns) // 12)
@@ -56,7 +56,7 @@ def turn_of(values: FloatImage) -> float:
     design has straight sides along and across it. Sure: the pile within a quarter degree holds
     four times its share of all edges within 8 degrees.
     """
-    import cv2  # noqa: PLC0415 - heavy
+    import cv2
 
     soft = cv2.GaussianBlur(values, (0, 0), 1.5)
     across = np.asarray(cv2.Scharr(soft, cv2.CV_32F, 1, 0))
@@ -85,7 +85,7 @@ def turn_of(values: FloatImage) -> float:
 
 def straightened(values: FloatImage) -> tuple[FloatImage, tuple[Decision, ...]]:
     """Return the coverage turned upright about its middle, the size kept, with what was done."""
-    import cv2  # noqa: PLC0415 - heavy
+    import cv2
 
     turn = turn_of(values)
     if turn == 0.0:
@@ -132,7 +132,7 @@ def split_designs(coverage: Coverage) -> tuple[Coverage, ...]:
 
 def _groups(ink: NDArray[np.bool_], reach: int) -> NDArray[np.int32]:
     """Return for each pixel the number of its design, from 1; every pixel has one."""
-    import cv2  # noqa: PLC0415 - heavy
+    import cv2
 
     away = cv2.distanceTransform((~ink).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5)
     joined = (np.asarray(away) <= reach / 2).astype(np.uint8)

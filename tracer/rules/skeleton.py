@@ -147,12 +147,9 @@ def _delaunay(point: Complex) -> Ints:
     coordinates = np.column_stack([every.real, every.imag])
     try:
         found = shapely.delaunay_triangles(shapely.multipoints(coordinates))
-    except (
-        shapely.GEOSException
-    ):  # points that all but coincide; Qhull merges them, but loads slowly
-        from scipy.spatial import (  # type: ignore[import-untyped]  # noqa: PLC0415 - only here
-            Delaunay,
-        )
+    except shapely.GEOSException:
+        # points that all but coincide: Qhull merges them, but loads slowly
+        from scipy.spatial import Delaunay  # type: ignore[import-untyped] # SciPy has no types
 
         index = np.asarray(Delaunay(coordinates).simplices, dtype=np.int64)
     else:

@@ -45,8 +45,8 @@ def write_dxf(drawings: dict[str, Drawing], *, comment: str) -> str:
 def new_document() -> "DxfDocument":
     """Return an empty DXF document, R2010 in millimetres, without the date of today."""
     # 0.9 s to import: only when asked for
-    from ezdxf import options  # type: ignore[attr-defined] # noqa: PLC0415 - re-exported, unsaid
-    from ezdxf.filemanagement import new  # noqa: PLC0415
+    from ezdxf import options  # type: ignore[attr-defined] # re-exported, unsaid
+    from ezdxf.filemanagement import new
 
     options.write_fixed_meta_data_for_testing = True
     document = new("R2010", units=MILLIMETRES)

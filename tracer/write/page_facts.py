@@ -1,5 +1,6 @@
 """The lower half of the page: maps of width, the curve, decisions, limits, facts, sign-off."""
 
+import base64
 from collections.abc import Mapping
 from typing import Any
 
@@ -284,6 +285,4 @@ def _code(decision: Mapping[str, Any]) -> str:
 
 
 def _png_uri(data: bytes) -> str:
-    import base64  # noqa: PLC0415 - only here
-
     return f"data:image/png;base64,{base64.b64encode(data).decode('ascii')}"

@@ -42,7 +42,7 @@ def ink_raster(
     left, top = max(0, box[0]), max(0, box[1])
     right, bottom = min(columns, max(box[2], left + 1)), min(rows, max(box[3], top + 1))
     left, top = min(left, right - 1), min(top, bottom - 1)
-    import cv2  # noqa: PLC0415 - 0.1 s, only when a page is made
+    import cv2
 
     part = _reduced(result.coverage.values[top:bottom, left:right], most_px)
     grey = np.asarray(cv2.convertScaleAbs(part, alpha=ink - 255, beta=255), dtype=np.uint8)
@@ -57,7 +57,7 @@ def artwork_raster(artwork: Artwork, most_px: int) -> Raster:
 
     Colour under alpha 0 is arbitrary and never shown.
     """
-    import cv2  # noqa: PLC0415 - 0.1 s, only when a page is made
+    import cv2
 
     white = np.float32(np.iinfo(artwork.colour.dtype).max)
     if artwork.alpha is None:
@@ -128,7 +128,7 @@ def _bands(mask: NDArray[np.bool_], thresholds: tuple[float, ...], scale: float)
 
 def _away(mask: NDArray[np.bool_]) -> NDArray[np.float32]:
     """Return the distance to the nearest place outside a mask, to 2 % (Borgefors, 1986)."""
-    import cv2  # noqa: PLC0415 - 0.1 s, only when a page is made
+    import cv2
 
     found = cv2.distanceTransform(mask.view(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5)
     return np.asarray(found, dtype=np.float32)
@@ -136,7 +136,7 @@ def _away(mask: NDArray[np.bool_]) -> NDArray[np.float32]:
 
 def _filled(region: Region, box: Box, scale: float) -> Grey:
     """Return a region filled, (rows, columns), 0..255, `scale` pixels a mm, row 0 at the top."""
-    import cv2  # noqa: PLC0415 - 0.1 s, only when a page is made
+    import cv2
 
     n, shift = _SUPERSAMPLED, 6
     columns = max(1, math.ceil((box[2] - box[0]) * scale))
@@ -164,7 +164,7 @@ def _nearly(picture: Samples, most_px: int) -> Samples:
 
 def _reduced(picture: Samples, most_px: int) -> NDArray[np.float32]:
     """Return a picture of at most `most_px` a side, in the numbers that it came in."""
-    import cv2  # noqa: PLC0415 - 0.1 s, only when a page is made
+    import cv2
 
     rows, columns = picture.shape[:2]
     factor = most_px / max(rows, columns)
@@ -176,7 +176,7 @@ def _reduced(picture: Samples, most_px: int) -> NDArray[np.float32]:
 
 
 def _png(pixels: Grey, palette: tuple[tuple[int, int, int], ...] = ()) -> bytes:
-    from PIL import Image  # noqa: PLC0415 - only when a page is made
+    from PIL import Image
 
     image = Image.fromarray(np.ascontiguousarray(pixels))
     if palette:
@@ -187,7 +187,7 @@ def _png(pixels: Grey, palette: tuple[tuple[int, int, int], ...] = ()) -> bytes:
 
 
 def _webp(pixels: Grey, *, lossless: bool) -> bytes:
-    from PIL import Image  # noqa: PLC0415 - only when a page is made
+    from PIL import Image
 
     with io.BytesIO() as out:
         image = Image.fromarray(np.ascontiguousarray(pixels))

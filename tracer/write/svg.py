@@ -42,7 +42,7 @@ def write_svg(drawing: Drawing, *, unit: str, title: str, description: str) -> s
     ValueError
         If a coordinate is not finite or there is no shape.
     """
-    import svgwrite  # noqa: PLC0415 - 0.1 s, only when a drawing is written
+    import svgwrite
 
     left, bottom, right, top = drawing.bounds
     per_mm = UNITS_PER_MM[unit]
