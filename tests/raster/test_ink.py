@@ -289,6 +289,17 @@ def test_levels_are_nested_and_share_their_edges(*, transparent: bool) -> None:
         assert (inner.values <= outer.values + 1e-6).all()
 
 
+def test_strips_leave_no_trace(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Colours are told apart strip by strip; an edge near the border of one sees beyond it."""
+    image = coloured((RED, disc(120, 100, 80)), (NAVY, disc(130, 95, 40)))
+    stream = io.BytesIO()
+    image.save(stream, "JPEG", quality=60)  # rings as far as is looked
+    whole = levels(stream.getvalue(), levels=2)
+    monkeypatch.setattr("tracer.raster.scalar._STRIP_PIXELS", 5 * 240)
+    for one_strip, many in zip(whole, levels(stream.getvalue(), levels=2), strict=True):
+        assert np.abs(one_strip.values - many.values).max() < 1e-6  # sums of floats may round
+
+
 def test_neighbours_that_meet_leave_no_sliver() -> None:
     """Side by side: below the upper level there is no line of the lower one's ground."""
     left = disc(90, 100, 50)

@@ -1,6 +1,8 @@
 """Colours: those that are ink, and each a level of its own."""
 
 import itertools
+from collections.abc import Iterable
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +23,10 @@ _LIKE = 60.0
 dark blue. A judgement."""
 
 _FLAT = 24
+_CLOSE = 48
+"""Distance in sRGB from the nearest colour up to which a flat pixel is of that colour."""
+_OPAQUE = 0.95
+_FLAT_SAMPLE = 400_000
 _MIXED_PX = 3
 """An edge mixes only colours that lie as near as this."""
 _RINGING_PX = 8
@@ -37,6 +43,7 @@ _WEIGHTED = np.array([[1], [_COLOUR_SAYS], [_COLOUR_SAYS]], np.float32) * _LUMA_
 _MOSTLY_BRIGHTNESS = _WEIGHTED.T @ _WEIGHTED
 _LEAST_SHARE = 0.002
 _MOST_CLUSTERS = 24
+_MOST_COLOURS = 4096
 
 
 def asked_colours(text: str) -> Palette:
@@ -82,25 +89,11 @@ def palette_of(colour: NDArray[np.uint8], alpha: FloatImage | None) -> Palette:
     are left out. With alpha the ground is what is transparent, and takes no place here: the first
     row is then NaN.
     """
-    flat = flat_pixels(colour)
-    if alpha is not None:
-        flat &= alpha > 0.95
-    pixels = colour[flat]
-    if len(pixels) == 0:
-        pixels = colour.reshape(-1, 3)
-    step = max(1, len(pixels) // 400_000)
-    coarse, inverse, counts = np.unique(
-        pixels[::step] >> 3, axis=0, return_inverse=True, return_counts=True
-    )
-    means = np.stack(
-        [np.bincount(inverse.reshape(-1), pixels[::step, i], len(coarse)) for i in range(3)], axis=1
-    )
-    means = means / counts[:, None]
-    order = np.argsort(-counts, kind="stable")
+    means, counts = _commonest(_flat_sample(colour, alpha))
     chosen: list[int] = []
     shares: dict[int, float] = {}
     places = lab(means.astype(np.float32))
-    for i in order[:4096].tolist():
+    for i in range(min(len(means), _MOST_COLOURS)):
         near = [k for k in chosen if np.linalg.norm(places[i] - places[k]) < _SAME_COLOUR]
         if near:
             shares[near[0]] += float(counts[i])
@@ -121,59 +114,146 @@ def palette_of(colour: NDArray[np.uint8], alpha: FloatImage | None) -> Palette:
     return np.vstack([ground, colours[np.argsort(away, kind="stable")]])
 
 
+def _flat_sample(colour: NDArray[np.uint8], alpha: FloatImage | None) -> NDArray[np.uint8]:
+    """Return some 400,000 of the flat pixels, evenly spread, (N, 3); of any where none is flat."""
+    flat = flat_pixels(colour)
+    if alpha is not None:
+        np.logical_and(flat, alpha > _OPAQUE, out=flat)
+    count = int(np.count_nonzero(flat))
+    if count == 0:
+        return colour.reshape(-1, 3)[:: max(1, flat.size // _FLAT_SAMPLE)]
+    step, seen, found = max(1, count // _FLAT_SAMPLE), 0, []
+    for here in strips(*flat.shape):
+        at = np.flatnonzero(flat[here])
+        found.append(colour[here].reshape(-1, 3)[at[-seen % step :: step]])
+        seen += len(at)
+    return np.concatenate(found)
+
+
+def _commonest(pixels: NDArray[np.uint8]) -> tuple[NDArray[np.float64], NDArray[np.intp]]:
+    """Return the mean colours of cells of 8 levels a side and their counts, the fullest first."""
+    red, green, blue = (pixels >> 3).astype(np.intp).T
+    cell = (red << 10) + (green << 5) + blue
+    counts = np.bincount(cell, minlength=1 << 15)
+    sums = [np.bincount(cell, pixels[:, i], 1 << 15) for i in range(3)]
+    full = np.flatnonzero(counts)
+    order = full[np.argsort(-counts[full], kind="stable")]
+    return np.stack(sums, axis=1)[order] / counts[order, None], counts[order]
+
+
 def flat_pixels(colour: NDArray[np.uint8]) -> NDArray[np.bool_]:
     """Return where a pixel is like its eight neighbours."""
     import cv2
 
     slope = cv2.morphologyEx(colour, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
-    return np.asarray(slope.max(axis=2) <= _FLAT)
+    return np.asarray(cv2.inRange(slope, (0, 0, 0), (_FLAT, _FLAT, _FLAT))).astype(np.bool_)
 
 
-def shares_of(colour: NDArray[np.uint8], palette: Palette) -> NDArray[np.float32]:
-    """Return how much of each pixel is of each colour, (K, H, W); they add up to 1.
+@dataclass(frozen=True, slots=True, eq=False)
+class Unmixed:
+    """Of which colours of a palette each pixel is; those of an edge are mixtures of two."""
+
+    nearest: NDArray[np.uint8]  # (H, W), index of the colour
+    edge: NDArray[np.int64]  # (E,), which pixels are mixtures, in reading order
+    one: NDArray[np.uint8]  # (E,)
+    other: NDArray[np.uint8]  # (E,)
+    part: NDArray[np.float32]  # (E,), how much of the other colour, 0 to 1
+
+    def share_of(self, members: Iterable[int]) -> FloatImage:
+        """Return how much of each pixel is of any of the colours, (H, W), 0 to 1."""
+        import cv2
+
+        counts = np.zeros(256, np.float32)
+        counts[list(members)] = 1
+        share = np.asarray(cv2.LUT(self.nearest, counts), np.float32)
+        mixed = counts[self.one] * (1 - self.part) + counts[self.other] * self.part
+        share.ravel()[self.edge] = mixed
+        return share
+
+
+def unmixed(colour: NDArray[np.uint8], palette: Palette) -> Unmixed:
+    """Return of which colours each pixel is.
 
     A pixel of an edge is a mixture of the two colours, among those of flat pixels within three
     pixels, that explain it best: a grey edge between black and white is not taken for a sliver of
     grey, unless grey lies there. A flat pixel is of the colour nearest to it; near another colour
     it is mixed with that as well, so that the ringing of JPEG, which is there, can be seen. How
     much of each is told by brightness rather than colour: that is what JPEG keeps.
+
+    Memory is bounded: 2 bytes a pixel, and 18 for one of an edge.
     """
     rows, columns = colour.shape[:2]
+    sure = flat_pixels(colour)
     nearest = np.empty((rows, columns), np.uint8)
-    distance = np.empty((rows, columns), np.float32)
-    for here in strips(rows, columns * len(palette)):
-        part = colour[here].astype(np.float32)
-        apart = np.stack([np.linalg.norm(part - c, axis=2) for c in palette])
-        nearest[here] = apart.argmin(axis=0)
-        distance[here] = apart.min(axis=0)
-    sure = flat_pixels(colour) & (distance < 48)
-    present, about = (
-        [_grown(sure & (nearest == k), reach) for k in range(len(palette))]
-        for reach in (_MIXED_PX, _RINGING_PX)
-    )
-    shares = np.zeros((len(palette), rows, columns), np.float32)
-    np.put_along_axis(shares, nearest[None].astype(np.intp), np.float32(1), axis=0)
-    edge = np.flatnonzero(~sure | (np.sum(about, axis=0, dtype=np.uint8) > 1))
-    pixels = colour.reshape(-1, 3)[edge].astype(np.float32)
+    for here in strips(rows, columns):
+        nearest[here], distance = _nearest(colour[here], palette)
+        np.logical_and(sure[here], distance < _CLOSE, out=sure[here])
+    found = []
+    for here in strips(rows, columns):
+        top, bottom = max(0, here.start - _RINGING_PX), min(rows, here.stop + _RINGING_PX)
+        around, within = slice(top, bottom), slice(here.start - top, here.stop - top)
+        edge, one, other, part = _mixtures(
+            colour[around], nearest[around], sure[around], palette, within
+        )
+        found.append((edge + here.start * columns, one, other, part))
+    edge, one, other, part = (np.concatenate(parts) for parts in zip(*found, strict=True))
+    return Unmixed(nearest, edge, one, other, part)
+
+
+def _nearest(
+    colour: NDArray[np.uint8], palette: Palette
+) -> tuple[NDArray[np.uint8], NDArray[np.float32]]:
+    """Return which colour of the palette is nearest to each pixel, and how far off it is."""
+    red, green, blue = (channel.astype(np.float32) for channel in np.moveaxis(colour, 2, 0))
+    nearest = np.zeros(colour.shape[:2], np.uint8)
+    least = np.full(colour.shape[:2], np.inf, np.float32)
+    for k, (r, g, b) in enumerate(palette):
+        square = np.square(red - r)
+        square += np.square(green - g)
+        square += np.square(blue - b)
+        np.copyto(nearest, np.uint8(k), where=square < least)
+        np.minimum(least, square, out=least)
+    return nearest, np.sqrt(least)
+
+
+def _mixtures(
+    colour: NDArray[np.uint8],
+    nearest: NDArray[np.uint8],
+    sure: NDArray[np.bool_],
+    palette: Palette,
+    within: slice,
+) -> tuple[NDArray[np.int64], NDArray[np.uint8], NDArray[np.uint8], NDArray[np.float32]]:
+    """Return the edges in the rows `within`: pixel, one colour, the other, how much of that."""
+    close = {}
+    for k in np.unique(nearest[sure]).tolist():
+        here = sure & (nearest == k)
+        close[k] = _grown(here, _MIXED_PX)[within], _grown(here, _RINGING_PX)[within]
+    flat = sure[within]
+    several = np.zeros(flat.shape, np.uint8)
+    for _, about in close.values():
+        several += about
+    edge = np.flatnonzero(~flat | (several > 1))
+    own = nearest[within].ravel()[edge]
+    steady = flat.ravel()[edge]
+    pixels = colour[within].reshape(-1, 3)[edge].astype(np.float32)
+    near = {
+        k: np.where(steady, about.ravel()[edge], present.ravel()[edge])
+        for k, (present, about) in close.items()
+    }
     best = np.full(len(edge), np.inf, np.float32)
-    flat_shares = shares.reshape(len(palette), -1)
-    flat, own = sure.ravel()[edge], nearest.ravel()[edge]
-    near = [
-        np.where(flat, there.ravel()[edge], here.ravel()[edge])
-        for here, there in zip(present, about, strict=True)
-    ]
-    for i, j in itertools.combinations(range(len(palette)), 2):
+    one, other, part = own.copy(), own.copy(), np.zeros(len(edge), np.float32)
+    for i, j in itertools.combinations(close, 2):
+        tried = np.flatnonzero(near[i] & near[j] & (~steady | (own == i) | (own == j)))
         axis = palette[j] - palette[i]
         way = _MOSTLY_BRIGHTNESS @ axis
-        part = np.clip((pixels - palette[i]) @ way / float(axis @ way), 0, 1)
-        error = np.linalg.norm(pixels - palette[i] - part[:, None] * axis, axis=1)
-        better = near[i] & near[j] & (error < best) & (~flat | (own == i) | (own == j))
-        best[better] = error[better]
-        chosen = edge[better]
-        flat_shares[:, chosen] = 0
-        flat_shares[i, chosen] = 1 - part[better]
-        flat_shares[j, chosen] = part[better]
-    return shares
+        off = pixels[tried] - palette[i]
+        much = np.clip(off @ way / float(axis @ way), 0, 1)
+        error = np.linalg.norm(off - much[:, None] * axis, axis=1)
+        better = error < best[tried]
+        chosen = tried[better]
+        best[chosen] = error[better]
+        one[chosen], other[chosen], part[chosen] = i, j, much[better]
+    return edge, one, other, part
 
 
 def _grown(where: NDArray[np.bool_], reach: int) -> NDArray[np.bool_]:
@@ -207,7 +287,7 @@ def ink_of_colours(
                 f"holds no {colour_name(want)}", hint=f"pass one of {have}", code="E_BLANK"
             )
     chosen = sorted({int(row.argmin()) for row in away})
-    values = shares_of(colour, usable)[chosen].sum(axis=0)
+    values = unmixed(colour, usable).share_of(chosen)
     if alpha is not None:
         values *= alpha
     return values, [colour_name(usable[i]) for i in chosen]
@@ -240,14 +320,14 @@ def nested_levels(
         )  # fmt: skip
     inks = _merged(inks, wanted)
     usable = inks if alpha is not None else np.vstack([palette[:1], inks])
-    shares = shares_of(colour, usable)
-    if alpha is None:
-        shares = shares[1:]
-    union = np.cumsum(shares[::-1], axis=0)[::-1]
-    if alpha is not None:
-        union *= alpha
-    np.clip(union, 0, 1, out=union)
-    return [(colour_name(c), np.ascontiguousarray(v)) for c, v in zip(inks, union, strict=True)]
+    pixels = unmixed(colour, usable)
+    levels = []
+    for number, ink in enumerate(inks, start=len(usable) - len(inks)):
+        values = pixels.share_of(range(number, len(usable)))
+        if alpha is not None:
+            values *= alpha
+        levels.append((colour_name(ink), values))
+    return levels
 
 
 def _merged(colours: Palette, wanted: int) -> Palette:
