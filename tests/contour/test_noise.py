@@ -67,6 +67,19 @@ def test_coverage_counted_on_a_grid_is_known_less_well() -> None:
     assert 0.2 < noise.tolerance_px < 0.25
 
 
+@pytest.mark.parametrize(("counted", "sigma"), [(True, 0.25 / np.sqrt(12)), (False, 0.03)])
+def test_the_grid_shows_in_what_two_colours_were_mixed_by(counted: bool, sigma: float) -> None:
+    """Colours are rounded once more, so that the shares lie beside the steps of the grid."""
+    at = (np.arange(64 * 4) + 0.5) / 4
+    mask = (at[None] - 32.2) ** 2 + (at[:, None] - 31.7) ** 2 <= 20**2
+    exact = disc(20.0, 32.2, 31.7).values
+    share = mask.reshape(64, 4, 64, 4).mean(axis=(1, 3)) if counted else exact
+    brown, rust = np.array([120.0, 80, 50]), np.array([190.0, 50, 30])
+    mixed_8_bit = np.rint(brown + (rust - brown) * share[..., None])
+    along = (mixed_8_bit - brown) @ (rust - brown) / np.sum((rust - brown) ** 2)
+    assert noise_of(eight_bit(np.clip(along, 0, 1))).sigma_px == pytest.approx(sigma)
+
+
 def test_sharper_artwork_gets_the_tighter_tolerance() -> None:
     drawing = next(iter(mixed(6)))
     order = ["alpha", "quarters", "jpeg60", "bit"]

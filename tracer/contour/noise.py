@@ -42,6 +42,9 @@ GRIDS = (2, 3, 4, 5, 6)
 """Grids of n x n samples a pixel that renderers count coverage on; finer ones pass for area."""
 USUAL_GRID = 4
 ON_GRID_FROM = 0.97
+OFF_GRID = 2.5
+"""Steps of 1/255 that a share read from two colours may lie beside the grid it was counted on: the
+mixture was rounded to 8 bits as well, of which the colours span only a part."""
 FEWEST_GREYS = 6
 TOLERANCE_PER_SIGMA = 2.9
 """Fitted on drawn icons: the least tolerance at which the segments of the designer come back."""
@@ -129,7 +132,8 @@ def _sample_grid(values: NDArray[np.float32], rings: tuple[Points, ...]) -> int:
         return 0
     for n in GRIDS:
         step = 255 / n**2
-        if np.mean(np.abs(grey - step * np.round(grey / step)) <= 1) >= ON_GRID_FROM:
+        near = min(step / 7, OFF_GRID)
+        if np.mean(np.abs(grey - step * np.round(grey / step)) <= near) >= ON_GRID_FROM:
             return n
     return 0
 
