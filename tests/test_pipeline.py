@@ -190,12 +190,14 @@ def test_levels_keep_their_scale_and_place() -> None:
     assert np.ptp(middles, axis=0) == pytest.approx([0, 0], abs=0.03)
 
 
-@pytest.mark.parametrize("quality", [85, 92])
+@pytest.mark.parametrize("quality", [60, 75, 85, 92])
 def test_levels_of_a_jpeg_are_as_smooth_as_its_brightness(quality: int) -> None:
-    """Ringing was not seen where flats had been made pure: the middle disc had 201 segments."""
+    """Two causes: flats had been made pure, so that nothing rang, and JPEG of less quality moves
+    an edge between two colours by more than its flats tell. At 60 the middle disc had 322 segments.
+    """
     settings = Settings(Size(SizeBy.WIDTH, 68.0), ink=InkOptions(levels=3))
     found = trace_all(three_discs("JPEG", quality=quality), "levels", settings)
-    assert found[1].noise.kind is Edge.RINGING
-    for result, size in zip(found[1:], (48, 20), strict=True):
+    assert found[1].noise.kind in (Edge.RINGING, Edge.SOFT)
+    for result, size in zip(found, (68, 48, 20), strict=True):
         assert result.page_mm[0] == pytest.approx(size, abs=0.03)
         assert sum(1 for _ in result.fitted.drawing.segments) == 2

@@ -69,6 +69,7 @@ class Coverage:
     level: int = 0  # which level of a design in several colours
     specks: int = 0  # specks too small to be meant that were dropped without a finding
     pixel_size: float = 1.0  # true pixels of an enlarged small bitmap are this many pixels wide
+    by_colour: bool = False  # read from colours, which may differ by little
 
 
 class Edge(StrEnum):

@@ -11,10 +11,8 @@ import numpy as np
 import shapely
 
 from tracer.bounds import POINTS
-from tracer.contour.extract import extract_rings
+from tracer.contour.edge import trace_edges
 from tracer.contour.nest import nest_rings
-from tracer.contour.noise import edge_noise
-from tracer.contour.refine import refine_rings
 from tracer.curves.path import Drawing
 from tracer.curves.regions import carried_over, flat_region
 from tracer.errors import InputError, Status
@@ -163,9 +161,7 @@ def trace_pixels(
     progress("tracing")
     traced = []
     for coverage in coverages:
-        rings = extract_rings(coverage)
-        noise = edge_noise(coverage, rings)
-        rings = refine_rings(rings, coverage, noise)
+        rings, noise = trace_edges(coverage)
         if not rings:
             raise InputError("nothing to trace", hint="is this the right file?", code="E_BLANK")
         decisions = (*artwork.decisions, *coverage.decisions)

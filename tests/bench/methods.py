@@ -10,10 +10,8 @@ from skimage.measure import approximate_polygon
 
 from tests.bench.renderings import Values
 from tests.truth import Corners, Floats, turns
-from tracer.contour.extract import extract_rings
+from tracer.contour.edge import trace_edges
 from tracer.contour.nest import nest_rings
-from tracer.contour.noise import edge_noise
-from tracer.contour.refine import refine_rings
 from tracer.curves.path import Drawing
 from tracer.curves.segments import Arc, Cubic, Line, Segment
 from tracer.fit.drawing import fit_drawing
@@ -60,17 +58,14 @@ def mask_contour(values: Values) -> Outline:
 def refined_rings(values: Values) -> Outline:
     """Our rings after refinement, before any fit."""
     coverage = Coverage(values.astype(np.float32))
-    rings = extract_rings(coverage)
-    noise = edge_noise(coverage, rings)
-    return _polygons(refine_rings(rings, coverage, noise), scored=False)
+    rings, _ = trace_edges(coverage)
+    return _polygons(rings, scored=False)
 
 
 def fitted_drawing(values: Values) -> Outline:
     """Our drawing of lines, arcs and cubics."""
     coverage = Coverage(values.astype(np.float32))
-    rings = extract_rings(coverage)
-    noise = edge_noise(coverage, rings)
-    rings = refine_rings(rings, coverage, noise)
+    rings, noise = trace_edges(coverage)
     rows = len(values)
     region = nest_rings(rings, Frame(1.0, rows))
     fitted = fit_drawing(region, noise.tolerance_px, pixel_mm=1.0)

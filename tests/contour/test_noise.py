@@ -1,15 +1,19 @@
 """Each kind of edge is told from the others, on drawn icons and on tiny and mixed artwork."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter  # type: ignore[import-untyped] # carries no types
+from scipy.signal import savgol_filter  # type: ignore[import-untyped] # carries no types
 
 from tests.bench.renderings import RENDERINGS
 from tests.contour.shapes import disc, eight_bit
 from tests.drawings import mixed
+from tracer.contour.area import resampled
 from tracer.contour.extract import extract_rings
-from tracer.contour.noise import edge_noise
-from tracer.model import Coverage, Edge, EdgeNoise
+from tracer.contour.noise import WAVES_PX, edge_noise, noise_with_waves, waves_of
+from tracer.model import Coverage, Edge, EdgeNoise, Points
 
 
 def noise_of(coverage: Coverage) -> EdgeNoise:
@@ -120,3 +124,55 @@ def test_artwork_at_the_border_has_a_verdict() -> None:
 
 def test_empty_artwork_has_a_verdict() -> None:
     assert noise_of(Coverage(np.zeros((3, 3), dtype=np.float32))).kind is Edge.SHARP
+
+
+def circle(radius: float, wave_px: float = 0.0) -> Points:
+    """Return a circle of points 0.5 px apart, with waves 6 px long on it."""
+    count = round(2 * np.pi * radius / 0.5)
+    turn = 2 * np.pi * np.arange(count) / count
+    out = radius + wave_px * np.sin(turn * round(2 * np.pi * radius / 6))
+    return np.column_stack([out * np.cos(turn), out * np.sin(turn)]) + 50
+
+
+def test_waves_are_what_a_filter_of_local_cubics_takes_away() -> None:
+    """Against `savgol_filter` of SciPy; radially, as across and radially are one on a circle."""
+    ring = circle(40.0, wave_px=0.1)
+    points, _ = resampled(ring, 1.0)
+    calm = savgol_filter(points, WAVES_PX, 3, axis=0, mode="wrap")
+    out = np.hypot(*(points - 50).T) - np.hypot(*(calm - 50).T)
+    assert np.abs(waves_of(ring) - np.abs(out)).max() < 0.001
+
+
+@pytest.mark.parametrize("kind", [Edge.RINGING, Edge.SOFT])
+def test_wavy_rings_tell_of_noise_that_the_flats_do_not(kind: Edge) -> None:
+    noise = EdgeNoise(kind, 0.08, 0.0, 0.215)
+    grey = Coverage(np.zeros((1, 1), np.float32))
+    colour = replace(grey, by_colour=True)
+    for coverage in (grey, colour):
+        wavy = noise_with_waves(noise, (circle(40.0, wave_px=0.1),), coverage)
+        assert wavy.sigma_px > 0.2
+        assert wavy.tolerance_px > 2 * noise.tolerance_px
+        assert noise_with_waves(noise, (circle(40.0),), coverage) == noise
+    # as much as JPEG of low quality leaves on black and white
+    little = (circle(40.0, wave_px=0.03),)
+    assert noise_with_waves(noise, little, grey) == noise
+    assert noise_with_waves(noise, little, colour).sigma_px > noise.sigma_px
+
+
+def test_waves_are_measured_in_true_pixels() -> None:
+    noise = EdgeNoise(Edge.RINGING, 0.08, 0.0, 0.215)
+    coverage = Coverage(np.zeros((1, 1), np.float32), by_colour=True)
+    ring = circle(40.0, wave_px=0.08)
+    small = noise_with_waves(noise, (ring,), coverage)
+    large = noise_with_waves(noise, (ring * 4,), replace(coverage, pixel_size=4.0))
+    assert large.sigma_px == pytest.approx(4 * small.sigma_px)
+
+
+def test_waves_say_nothing_of_edges_without_compression_or_of_small_rings() -> None:
+    coverage = Coverage(np.zeros((1, 1), np.float32), by_colour=True)
+    for kind in (Edge.SHARP, Edge.STAIRS):
+        noise = EdgeNoise(kind, 0.08, 0.0, 0.215)
+        assert noise_with_waves(noise, (circle(40.0, wave_px=0.3),), coverage) == noise
+    noise = EdgeNoise(Edge.RINGING, 0.08, 0.0, 0.215)
+    assert noise_with_waves(noise, (circle(7.0, wave_px=0.3),), coverage) == noise
+    assert noise_with_waves(noise, (), coverage) == noise

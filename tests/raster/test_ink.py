@@ -309,6 +309,20 @@ def test_neighbours_that_meet_leave_no_sliver() -> None:
     assert np.abs(found[1].values - right).max() < 0.06
 
 
+@pytest.mark.parametrize("sampled", [0, 2], ids=["colour in full", "a quarter of the colour"])
+@pytest.mark.parametrize("quality", [60, 75])
+def test_an_edge_that_rings_is_no_third_colour(quality: int, sampled: int) -> None:
+    """Purple on gold mixes to something like coral, and coral is there, but not at that edge."""
+    gold, coral, purple = (224, 176, 48), (232, 128, 106), (122, 79, 160)
+    inks = disc(120, 100, 90), disc(150, 130, 30), disc(90, 80, 33)
+    image = coloured((gold, inks[0]), (coral, inks[1]), (purple, inks[2]))
+    stream = io.BytesIO()
+    image.save(stream, "JPEG", quality=quality, subsampling=sampled)
+    coral_only = one(stream.getvalue(), ink="#e8806a").values >= 0.5
+    away = np.hypot(*(np.indices(TRUE.shape) + 0.5 - np.reshape([130, 150], (2, 1, 1)))) > 33
+    assert not (coral_only & away).any()
+
+
 def test_more_levels_than_colours_and_more_than_six() -> None:
     assert refused(coloured((RED, TRUE)), levels=4) == "E_BLANK"
     with pytest.raises(UsageError):

@@ -19,4 +19,4 @@ def reduced(coverage: Coverage) -> tuple[Coverage, float]:
         count = int(values.shape[axis] / wide + 0.5)
         values = values.take(((np.arange(count) + 0.5) * wide).astype(np.intp), axis)
     values.setflags(write=False)
-    return Coverage(values), wide
+    return Coverage(values, by_colour=coverage.by_colour), wide

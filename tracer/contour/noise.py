@@ -5,7 +5,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from tracer.contour.area import Floats, away_from_ink, read_between, with_room
+from tracer.contour.area import Floats, away_from_ink, read_between, resampled, with_room
 from tracer.contour.enlarged import reduced
 from tracer.contour.extract import extract_rings
 from tracer.model import Coverage, Edge, EdgeNoise, Points
@@ -50,6 +50,12 @@ TOLERANCE_PER_SIGMA = 2.9
 """Fitted on drawn icons: the least tolerance at which the segments of the designer come back."""
 RINGING_TOLERANCE_PER_SIGMA = 2.3
 """Evenness has taken a part of the ringing out of the rings that are fitted; by trial as well."""
+WAVES_PX = 17
+"""Length of edge that a cubic is laid through to see the waves about it; a block of JPEG is 8."""
+WAVES_FROM_PX = 0.038
+"""JPEG 60 of black on white leaves at most this much, and its flats tell of it."""
+SIGMA_PER_WAVE = 4.0
+"""The cubic follows longer waves, and evenness has taken a part; by trial on coloured icons."""
 FINE_TOLERANCE_PX = 0.1
 STAIRS_TOLERANCE_PX = 0.5
 
@@ -105,6 +111,53 @@ def flat_noise(noise: EdgeNoise) -> float:
     if noise.kind not in (Edge.SOFT, Edge.RINGING):
         return 0.0
     return max(0.0, noise.sigma_px - _grid_sigma(USUAL_GRID)) / (noise.blur_px or 1.0)
+
+
+def noise_with_waves(noise: EdgeNoise, rings: tuple[Points, ...], coverage: Coverage) -> EdgeNoise:
+    """Return the noise that goes with how wavy refined rings are, where that is the larger.
+
+    Between colours that are near to each other compression moves an edge by more than between
+    black and white, and the flats do not show it: what lies beyond either colour is cut off.
+
+    Only ringing and soft edges are judged, and rings of more than three times `WAVES_PX`.
+
+    Parameters
+    ----------
+    noise
+        What `edge_noise` returned.
+    rings
+        What `refine_rings` made of it, in px.
+    coverage
+        What both were made of.
+
+    Notes
+    -----
+    The waves are what smoothing by local cubics takes away (A. Savitzky and M. J. E. Golay,
+    Analytical Chemistry 36, 1964); their median, so that corners do not count.
+    """
+    if noise.kind not in (Edge.SOFT, Edge.RINGING):
+        return noise
+    wide = coverage.pixel_size
+    off = np.concatenate([np.empty(0), *(waves_of(ring / wide) for ring in rings)])
+    wave = float(np.median(off)) * 2 / QUARTILES if len(off) else 0.0
+    sigma = SIGMA_PER_WAVE * wave * wide
+    told = wave <= WAVES_FROM_PX and not coverage.by_colour
+    if told or sigma <= noise.sigma_px:
+        return noise
+    return _noise(noise.kind, sigma, noise.blur_px)
+
+
+def waves_of(ring: Points) -> Floats:
+    """Return how far points 1 px apart lie off the cubic through their neighbours, across it."""
+    points, _ = resampled(ring, 1.0)
+    if len(points) <= 3 * WAVES_PX:
+        return np.empty(0)
+    reach = WAVES_PX // 2
+    weights = np.linalg.pinv(np.vander(np.arange(-reach, reach + 1), 4))[-1]
+    around = np.concatenate([points[-reach:], points, points[:reach]])
+    calm = np.column_stack([np.convolve(axis, weights, "valid") for axis in around.T])
+    across = away_from_ink(np.roll(calm, -1, axis=0) - np.roll(calm, 1, axis=0))
+    return np.asarray(np.abs(np.sum((points - calm) * across, axis=1)))
 
 
 def _noise(kind: Edge, sigma_px: float, blur_px: float = 0.0) -> EdgeNoise:

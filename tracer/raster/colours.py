@@ -236,23 +236,31 @@ def _mixtures(
     own = nearest[within].ravel()[edge]
     steady = flat.ravel()[edge]
     pixels = colour[within].reshape(-1, 3)[edge].astype(np.float32)
-    near = {
-        k: np.where(steady, about.ravel()[edge], present.ravel()[edge])
-        for k, (present, about) in close.items()
-    }
     best = np.full(len(edge), np.inf, np.float32)
     one, other, part = own.copy(), own.copy(), np.zeros(len(edge), np.float32)
-    for i, j in itertools.combinations(close, 2):
-        tried = np.flatnonzero(near[i] & near[j] & (~steady | (own == i) | (own == j)))
-        axis = palette[j] - palette[i]
-        way = _MOSTLY_BRIGHTNESS @ axis
-        off = pixels[tried] - palette[i]
-        much = np.clip(off @ way / float(axis @ way), 0, 1)
-        error = np.linalg.norm(off - much[:, None] * axis, axis=1)
-        better = error < best[tried]
-        chosen = tried[better]
-        best[chosen] = error[better]
-        one[chosen], other[chosen], part[chosen] = i, j, much[better]
+
+    def explain(number: int, *, of: NDArray[np.bool_]) -> None:
+        """Try each two colours that lie near enough on the pixels `of`."""
+        near = {k: masks[number].ravel()[edge] & of for k, masks in close.items()}
+        for i, j in itertools.combinations(close, 2):
+            tried = np.flatnonzero(near[i] & near[j] & (~steady | (own == i) | (own == j)))
+            axis = palette[j] - palette[i]
+            way = _MOSTLY_BRIGHTNESS @ axis
+            off = pixels[tried] - palette[i]
+            much = np.clip(off @ way / float(axis @ way), 0, 1)
+            error = np.linalg.norm((off - much[:, None] * axis) @ _WEIGHTED.T, axis=1)
+            better = error < best[tried]
+            chosen = tried[better]
+            best[chosen] = error[better]
+            one[chosen], other[chosen], part[chosen] = i, j, much[better]
+
+    explain(0, of=~steady)
+    explain(1, of=steady)
+    # where ringing leaves nothing flat that near, a mixture is no third colour that it is like
+    open_still = np.isinf(best)
+    rest = pixels[open_still] - palette[own[open_still]]
+    best[open_still] = np.linalg.norm(rest @ _WEIGHTED.T, axis=1)
+    explain(1, of=open_still)
     return edge, one, other, part
 
 

@@ -79,7 +79,8 @@ def _found(artwork: Artwork, options: InkOptions) -> tuple[Coverage, ...]:
         found = []
         for number, (name, values) in enumerate(levels, start=1):
             text = f"level {number} of {len(levels)}: {name} and what lies on it"
-            inked = Inked(values, (*said, Decision("level", text, "--levels")), noisy=False)
+            decisions = (*said, Decision("level", text, "--levels"))
+            inked = Inked(values, decisions, noisy=False, by_colour=True)
             found.append(_finished(artwork, inked, options, level=number))
     else:
         found = [_finished(artwork, _one_ink(artwork, alpha, said, options), options, level=0)]
@@ -175,7 +176,7 @@ def _one_ink(
     check_screen(values >= 0.5, most)
     text = f"ink is {' and '.join(names)}, as asked"
     noisy = artwork.file_format in _LOSSY
-    return Inked(values, (*said, Decision("ink", text, "--ink")), noisy=noisy)
+    return Inked(values, (*said, Decision("ink", text, "--ink")), noisy=noisy, by_colour=True)
 
 
 def _toned(
@@ -196,7 +197,7 @@ def _toned(
         rgb = as_rgb(colour)
         ground = ground_colour(rgb)
         tone, several, ruled = away_from(rgb, ground)
-        inked = stretched(tone, dark=True, even=even)
+        inked = dataclasses.replace(stretched(tone, dark=True, even=even), by_colour=True)
         many = "several colours" if several else "one colour"
         text = f"ink is what differs in colour from the ground ({many})"
         notes = tuple(_in_colour(d, ground) for d in inked.decisions if d.topic != "polarity")
@@ -278,7 +279,14 @@ def _finished(artwork: Artwork, inked: Inked, options: InkOptions, *, level: int
     if pixel > 1:
         values = enlarged(values, shape, pixel)
     values.setflags(write=False)
-    return Coverage(values, tuple(said), level=level, specks=specks, pixel_size=float(pixel))
+    return Coverage(
+        values,
+        tuple(said),
+        level=level,
+        specks=specks,
+        pixel_size=float(pixel),
+        by_colour=inked.by_colour,
+    )
 
 
 def _edge_at(values: FloatImage, level: float) -> FloatImage:

@@ -32,6 +32,7 @@ class Inked:
     noisy: bool  # from a scanner or a camera, or packed with loss: specks are not meant
     noise: float = 0.0  # standard deviation on flat paper, of coverage
     neither: float = 0.0  # share of the sheet that is areas neither of paper nor of ink
+    by_colour: bool = False  # read from colours, which may differ by little
 
 
 def stretched(
