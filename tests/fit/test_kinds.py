@@ -31,7 +31,7 @@ def test_a_sampled_line_comes_back(angle: float, far: float, length: float) -> N
 
 @given(
     angle=ANGLES,
-    sweep=st.floats(0.15, 6.0),
+    sweep=st.floats(0.15, 5.9),  # from the start to the 11th of 20 points is less than half a turn
     radius=st.floats(1, 1e4),
     centre=st.complex_numbers(max_magnitude=1e4),
 )
