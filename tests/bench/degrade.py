@@ -174,6 +174,19 @@ def red_on_cream(ink: Floats, _: np.random.Generator) -> bytes:
     return stream.getvalue()
 
 
+def _on_gold(quality: int) -> Degradation:
+    """Return red on gold, packed with the colour at half the resolution."""
+
+    def degraded(ink: Floats, _: np.random.Generator) -> bytes:
+        gold, red = np.array([0.88, 0.69, 0.19]), np.array([0.75, 0.19, 0.16])
+        stream = io.BytesIO()
+        colour = np.rint(255 * (gold + ink[..., None] * (red - gold))).astype(np.uint8)
+        Image.fromarray(colour).save(stream, "JPEG", quality=quality, subsampling=2)
+        return stream.getvalue()
+
+    return degraded
+
+
 DEGRADATIONS: dict[str, tuple[Degradation, int, float]] = {
     # name: (function, px of the clean rendering in one of its pixels, degrees turned)
     "clean": (clean, 1, 0), "jpeg 85": (jpeg_85, 1, 0), "jpeg 60": (jpeg_60, 1, 0),
@@ -185,6 +198,7 @@ DEGRADATIONS: dict[str, tuple[Degradation, int, float]] = {
     "that, enlarged 4 times": (enlarged, 1, 0), "1 bit, enlarged 4 times": (enlarged_1_bit, 1, 0),
     "alpha, halo": (alpha_halo, 1, 0), "alpha, shadow": (alpha_shadow, 1, 0),
     "red on cream": (red_on_cream, 1, 0),
+    "red on gold, JPEG 75": (_on_gold(75), 1, 0), "red on gold, JPEG 60": (_on_gold(60), 1, 0),
 }  # fmt: skip
 
 

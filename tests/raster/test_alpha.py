@@ -6,7 +6,7 @@ from PIL import Image
 from scipy import ndimage  # type: ignore[import-untyped] # carries no types
 
 from tests.raster.encode import anchor
-from tests.raster.test_ink import codes, one, refused
+from tests.raster.inks import codes, one, refused
 from tracer.raster.scalar import FloatImage
 
 INK = (anchor(400, 400) / 255).astype(np.float32)

@@ -5,7 +5,7 @@ import pytest
 from PIL import Image
 
 from tests.raster.encode import anchor, encoded, on_white
-from tests.raster.test_ink import codes, one
+from tests.raster.inks import codes, one
 from tracer.contour.enlarged import reduced
 from tracer.pipeline import trace
 from tracer.settings import Settings, Size, SizeBy

@@ -9,7 +9,7 @@ from PIL import Image, ImageCms
 from scipy import ndimage  # type: ignore[import-untyped] # carries no types
 
 from tests.raster.encode import anchor, encoded, on_white
-from tests.raster.test_ink import INK, TRUE, one, rgba
+from tests.raster.inks import INK, TRUE, one, rgba
 from tracer.cli.options import Parser, add_ink, add_size
 from tracer.model import Decision
 from tracer.raster.ink import find_ink

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from tests.raster.encode import ten_encodings
-from tests.raster.test_ink import check
+from tests.raster.inks import check
 from tracer.errors import TracerError
 from tracer.raster.ink import find_ink
 from tracer.raster.read import read_artwork

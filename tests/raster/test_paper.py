@@ -8,7 +8,8 @@ from PIL import Image
 from scipy import ndimage  # type: ignore[import-untyped] # carries no types
 
 from tests.raster.encode import anchor, encoded
-from tests.raster.test_ink import codes, halftone, one, refused, topics
+from tests.raster.inks import codes, one, refused, topics
+from tests.raster.test_ink import halftone
 from tracer.raster.paper import _paper_and_ink
 
 ROWS, COLUMNS = 400, 480

@@ -14,7 +14,7 @@ import pytest
 import skimage.data
 from skimage.measure import label, regionprops
 
-from tests.raster.test_ink import check, codes
+from tests.raster.inks import check, codes
 from tracer.errors import InputError
 from tracer.model import Coverage
 from tracer.raster.ink import find_ink

@@ -52,8 +52,6 @@ RINGING_TOLERANCE_PER_SIGMA = 2.3
 """Evenness has taken a part of the ringing out of the rings that are fitted; by trial as well."""
 WAVES_PX = 17
 """Length of edge that a cubic is laid through to see the waves about it; a block of JPEG is 8."""
-WAVES_FROM_PX = 0.038
-"""JPEG 60 of black on white leaves at most this much, and its flats tell of it."""
 SIGMA_PER_WAVE = 4.0
 """The cubic follows longer waves, and evenness has taken a part; by trial on coloured icons."""
 FINE_TOLERANCE_PX = 0.1
@@ -119,7 +117,9 @@ def noise_with_waves(noise: EdgeNoise, rings: tuple[Points, ...], coverage: Cove
     Between colours that are near to each other compression moves an edge by more than between
     black and white, and the flats do not show it: what lies beyond either colour is cut off.
 
-    Only ringing and soft edges are judged, and rings of more than three times `WAVES_PX`.
+    Only ringing and soft edges between colours are judged, and rings of more than three times
+    `WAVES_PX`. Brightness has its noise from the flats; refined so, photographs lost the points of
+    notches, and with them the verdict of up to one in five.
 
     Parameters
     ----------
@@ -135,14 +135,13 @@ def noise_with_waves(noise: EdgeNoise, rings: tuple[Points, ...], coverage: Cove
     The waves are what smoothing by local cubics takes away (A. Savitzky and M. J. E. Golay,
     Analytical Chemistry 36, 1964); their median, so that corners do not count.
     """
-    if noise.kind not in (Edge.SOFT, Edge.RINGING):
+    if noise.kind not in (Edge.SOFT, Edge.RINGING) or not coverage.by_colour:
         return noise
     wide = coverage.pixel_size
     off = np.concatenate([np.empty(0), *(waves_of(ring / wide) for ring in rings)])
     wave = float(np.median(off)) * 2 / QUARTILES if len(off) else 0.0
     sigma = SIGMA_PER_WAVE * wave * wide
-    told = wave <= WAVES_FROM_PX and not coverage.by_colour
-    if told or sigma <= noise.sigma_px:
+    if sigma <= noise.sigma_px:
         return noise
     return _noise(noise.kind, sigma, noise.blur_px)
 

@@ -11,7 +11,7 @@ from PIL import ImageColor
 from tracer.bounds import LEVELS
 from tracer.errors import InputError, UsageError
 from tracer.raster.pixels import Samples
-from tracer.raster.scalar import FloatImage, ground_colour, strips
+from tracer.raster.scalar import MOSTLY_BRIGHTNESS, WEIGHTED, FloatImage, ground_colour, strips
 
 Palette = NDArray[np.float32]
 """(K, 3), sRGB 0..255; the first is the ground."""
@@ -31,16 +31,6 @@ _MIXED_PX = 3
 """An edge mixes only colours that lie as near as this."""
 _RINGING_PX = 8
 """As far as an edge rings: the side of a block of JPEG (ITU-T T.81, A.1.1)."""
-_LUMA_AND_COLOUR = np.array(
-    [[0.299, 0.587, 0.114], [-0.1687, -0.3313, 0.5], [0.5, -0.4187, -0.0813]], np.float32
-)
-"""Y, Cb and Cr of R, G and B (ITU-T T.871, 7)."""
-_COLOUR_SAYS = 0.5
-"""Weight of Cb and Cr against Y where an edge is unmixed. JPEG stores them coarser, most often at
-half the resolution. In a mixture of two all three say the same; less weight would mistake one of
-three, where a renderer lets the ground through between neighbours. By trial."""
-_WEIGHTED = np.array([[1], [_COLOUR_SAYS], [_COLOUR_SAYS]], np.float32) * _LUMA_AND_COLOUR
-_MOSTLY_BRIGHTNESS = _WEIGHTED.T @ _WEIGHTED
 _LEAST_SHARE = 0.002
 _MOST_CLUSTERS = 24
 _MOST_COLOURS = 4096
@@ -245,10 +235,10 @@ def _mixtures(
         for i, j in itertools.combinations(close, 2):
             tried = np.flatnonzero(near[i] & near[j] & (~steady | (own == i) | (own == j)))
             axis = palette[j] - palette[i]
-            way = _MOSTLY_BRIGHTNESS @ axis
+            way = MOSTLY_BRIGHTNESS @ axis
             off = pixels[tried] - palette[i]
             much = np.clip(off @ way / float(axis @ way), 0, 1)
-            error = np.linalg.norm((off - much[:, None] * axis) @ _WEIGHTED.T, axis=1)
+            error = np.linalg.norm((off - much[:, None] * axis) @ WEIGHTED.T, axis=1)
             better = error < best[tried]
             chosen = tried[better]
             best[chosen] = error[better]
@@ -259,7 +249,7 @@ def _mixtures(
     # where ringing leaves nothing flat that near, a mixture is no third colour that it is like
     open_still = np.isinf(best)
     rest = pixels[open_still] - palette[own[open_still]]
-    best[open_still] = np.linalg.norm(rest @ _WEIGHTED.T, axis=1)
+    best[open_still] = np.linalg.norm(rest @ WEIGHTED.T, axis=1)
     explain(1, of=open_still)
     return edge, one, other, part
 
