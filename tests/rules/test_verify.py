@@ -374,7 +374,8 @@ def test_agrees_with_the_raster(
     assume(region.geom_type in ("Polygon", "MultiPolygon") and region.area > 0.1)
     assume(region.is_valid)
     # pixels join what nearly touches, and their reach goes across a narrow gap
-    filled = region.buffer(0.3 * limit).buffer(-0.3 * limit).difference(region)
+    closed = region.buffer(0.3 * limit).buffer(-0.3 * limit)
+    filled = shapely.difference(closed, region, grid_size=1e-6)  # without one GEOS may give up
     assume(all(part.area < 0.03 for part in shapely.get_parts(filled)))
     assume(rings_of(region) == rings_of(region.buffer(6 * pixel)))
     x0, y0, x1, y1 = region.bounds

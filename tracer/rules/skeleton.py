@@ -85,6 +85,8 @@ def skeleton(region: Region, spacing: float, tolerance: float) -> Skeleton:
             break
         point, after = _split(point, after, parts)
         triangles = _delaunay(point)
+    if not _has_both_sides(after, triangles):
+        triangles = _by_qhull(point)
     return _build(point, after, triangles)
 
 
@@ -95,7 +97,10 @@ def finer_at(axis: Skeleton, nodes: Ints, spacing: float) -> Skeleton:
     beside[corners[corners >= 0]] = True
     parts = _parts(np.abs(axis.point[axis.after] - axis.point), spacing)
     point, after = _split(axis.point, axis.after, np.where(beside & beside[axis.after], parts, 1))
-    return _build(point, after, _delaunay(point))
+    triangles = _delaunay(point)
+    if not _has_both_sides(after, triangles):
+        triangles = _by_qhull(point)
+    return _build(point, after, triangles)
 
 
 def components(count: int, a: Ints, b: Ints) -> Ints:
@@ -148,21 +153,43 @@ def _delaunay(point: Complex) -> Ints:
     try:
         found = shapely.delaunay_triangles(shapely.multipoints(coordinates))
     except shapely.GEOSException:
-        # points that all but coincide: Qhull merges them, but loads slowly
-        from scipy.spatial import Delaunay  # type: ignore[import-untyped] # SciPy has no types
+        return _by_qhull(point)
+    corner = shapely.get_coordinates(found).reshape(-1, 4, 2)[:, :3]
+    place = corner[..., 0] + 1j * corner[..., 1]
+    order = np.argsort(every, kind="stable")
+    return _with_height(every, order[np.searchsorted(every[order], place)])
 
-        index = np.asarray(Delaunay(coordinates).simplices, dtype=np.int64)
-    else:
-        corner = shapely.get_coordinates(found).reshape(-1, 4, 2)[:, :3]
-        place = corner[..., 0] + 1j * corner[..., 1]
-        order = np.argsort(every, kind="stable")
-        index = order[np.searchsorted(every[order], place)]
+
+def _by_qhull(point: Complex) -> Ints:
+    """Return the same by Qhull, which loads slowly.
+
+    GEOS is lost among points that all but coincide; and where many lie on one straight side it may
+    take all of them but its ends for points within that side, with no triangle on one hand.
+    """
+    from scipy.spatial import Delaunay  # type: ignore[import-untyped] # SciPy has no types
+
+    every = np.concatenate([point, _frame(point)])
+    found = Delaunay(np.column_stack([every.real, every.imag])).simplices
+    return _with_height(every, np.asarray(found, dtype=np.int64))
+
+
+def _with_height(every: Complex, index: Ints) -> Ints:
+    """Return the triangles that have a height, counter-clockwise."""
     p = every[index]
     cross = (np.conj(p[:, 1] - p[:, 0]) * (p[:, 2] - p[:, 0])).imag
     index[cross < 0] = index[cross < 0][:, ::-1]
     longest = np.abs(np.roll(p, -1, axis=1) - p).max(axis=1)
     triangles: Ints = index[np.abs(cross) > _FLAT * longest**2]
     return triangles
+
+
+def _has_both_sides(after: Ints, triangles: Ints) -> bool:
+    """Tell whether there is a triangle on either hand of every boundary edge."""
+    size = triangles.max(initial=len(after)) + 1
+    edges = triangles.ravel() * size + np.roll(triangles, -1, axis=1).ravel()
+    one = np.arange(len(after)) * size + after
+    other = after * size + np.arange(len(after))
+    return bool(np.isin(np.concatenate([one, other]), edges).all())
 
 
 def _wanted_parts(point: Complex, after: Ints, triangles: Ints, floor: float) -> Ints:
