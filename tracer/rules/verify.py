@@ -38,6 +38,7 @@ _REACH = 1 / math.sin(math.radians(CORNER_DEG - SLACK_DEG) / 2)
 _DIP_MM = 0.002
 _DIP_SHARE = 0.005
 """A dip of the radius below these is the spacing of samples, not a passage."""
+_HALVINGS = 12
 _SMALLEST_SHARE = 1 / 40
 """Of the limit: parts of this size are still told apart when a place is measured."""
 
@@ -83,8 +84,10 @@ def verify_drawing(
         metal, mould = mould, metal
     crossed = _crossings(medial.region)
     below = [(side, Width(0.0, at)) for at in crossed for side in ("metal", "gap")]
-    found_metal, least_metal = _measure(metal, values["metal"], unit, extent)
-    found_gap, least_gap = _measure(mould, values["gap"], unit, extent)
+    outline = medial.region.boundary
+    shapely.prepare(outline)
+    found_metal, least_metal = _measure(metal, values["metal"], unit, extent, outline)
+    found_gap, least_gap = _measure(mould, values["gap"], unit, extent, outline)
     below += [("metal", width) for width in found_metal]
     below += [("gap", width) for width in found_gap]
     pieces, openings = ("island", "opening") if ink_is_metal else ("opening", "island")
@@ -111,21 +114,21 @@ class _Passage:
 
 
 def _measure(
-    axis: Axis, limit: float, unit: float, extent: float
+    axis: Axis, limit: float, unit: float, extent: float, outline: shapely.Geometry
 ) -> tuple[list[Width], Width | None]:
     """Return the places of a side below a limit, and the least width of the side."""
     if not len(axis.radius):
         return [], None
     radius = (limit - measuring_error(limit)) / 2
     if radius > 0:
-        flow = _Flow(axis, 1.6 * radius)
+        flow = _Flow(axis, 1.6 * radius, outline)
         below = flow.places_below(radius, unit / 2 * _SMALLEST_SHARE)
         if below:
             return below, min(below, key=lambda width: width.mm)
     start = max(radius, unit / 2 * _SMALLEST_SHARE)
     cap = 1.6 * max(radius, unit / 2)
     while True:
-        least = _Flow(axis, cap).least_from(start)
+        least = _Flow(axis, cap, outline).least_from(start)
         if least is not None or cap > extent / 2:
             return [], least
         cap *= 2.5
@@ -138,8 +141,9 @@ class _Flow:
     what is left of the tree when those between two wide parts are cut gives every node its way.
     """
 
-    def __init__(self, axis: Axis, cap: float) -> None:
+    def __init__(self, axis: Axis, cap: float, outline: shapely.Geometry) -> None:
         self.axis = axis
+        self._outline = outline
         self.cap = cap
         self.radius: list[float] = axis.radius.tolist()
         self.centre: list[complex] = axis.centre.tolist()
@@ -210,7 +214,10 @@ class _Flow:
             if size > held:
                 # the disc of radius `held` nearest the end, on the way here or within this disc
                 on_way = abs(point - self._where(before, node, held))
-                away = min(on_way, abs(point - centre) - (size - held))
+                within = abs(point - centre) - (size - held)
+                if on_way <= _REACH * held < within:  # it hangs on the sides between the nodes
+                    on_way = abs(point - self._met(before, node, held))
+                away = min(on_way, within)
                 if node != before and away > _REACH * held:  # its own disc touches it
                     radius = 0.0 if held == start else held  # it runs out to nothing
                     return _Passage(radius, self.centre[before], stop, (before, before))
@@ -221,10 +228,22 @@ class _Flow:
         return _Passage(min(held, stop), self.centre[before], stop, (before, before))
 
     def _where(self, a: int, b: int, radius: float) -> complex:
-        """Return where between two nodes the disc has a radius."""
+        """Return where between two nodes the disc has a radius, between straight sides."""
         low, high = self.radius[a], self.radius[b]
         share = (radius - low) / (high - low) if low < radius < high else float(radius >= high)
         return self.centre[a] + share * (self.centre[b] - self.centre[a])
+
+    def _met(self, a: int, b: int, radius: float) -> complex:
+        """Return the same whatever the sides: measured to the outline, by halving."""
+        near, far = self.centre[a], self.centre[b]
+        for _ in range(_HALVINGS):
+            middle = (near + far) / 2
+            at = shapely.Point(middle.real, middle.imag)
+            if shapely.distance(self._outline, at) < radius:
+                near = middle
+            else:
+                far = middle
+        return far
 
     def least_from(self, start: float) -> Width | None:
         """Return the least width from 2 `start` up at which something is thinner, below the cap."""
