@@ -233,6 +233,25 @@ def test_what_is_kept_stays() -> None:
     assert [f.status for f in mended.findings] == ["kept"]
 
 
+@pytest.mark.parametrize(("knob", "up"), [(0.438, 1.0), (0.45, 1.05)])
+def test_a_knob_on_a_neck_is_a_spur_and_is_not_cut_off(knob: float, up: float) -> None:
+    """Circles about (0, 0) and (0, up): the neck is the chord that they share.
+
+    The knob passed for a rounding of the large circle, and its neck with it.
+    """
+    large = 0.75
+    y = (up**2 + knob**2 - large**2) / (2 * up)
+    shape = region(
+        shapely.union(shapely.Point(0, 0).buffer(knob, 32), shapely.Point(0, up).buffer(large, 32))
+    )
+    mended = mend(shape, sizes=limits(metal=1.0, island=0))
+    (finding,) = mended.findings
+    assert (finding.kind, finding.status) == (Kind.SPUR, "fixed")
+    assert finding.width_mm == pytest.approx(2 * math.sqrt(knob**2 - y**2), abs=0.01)
+    assert mended.region.covers(shape.buffer(-0.01))
+    settles(mended, sizes=limits(metal=1.0, island=0))
+
+
 def test_a_gap_between_long_straight_sides_is_not_narrower_than_they_are_apart() -> None:
     """GEOS left the samples of one side but its ends without triangles: 0.78 mm where it was 0.825,
     and a second mending filled what the first had left.

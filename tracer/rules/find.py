@@ -11,13 +11,11 @@ far as a corner of 60 degrees within the accuracy of the artwork.
 """
 
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 import shapely
-from shapely.geometry.base import BaseGeometry
 
-from tracer.rules.skeleton import Bools, Complex, Floats, Ints, Skeleton, components
+from tracer.rules.skeleton import Bools, Floats, Ints, Skeleton, components
 
 CORNER = 1.0
 """1 / sin(a / 2) - 1 for the sharpest corner that counts as one, a = 60 degrees."""
@@ -27,7 +25,10 @@ NEEDLE = 8.0
 """A tip that would come out shorter by more than this many r (four widths) is a thin line:
 its sides converge by less than 12.8 degrees."""
 _NOISE = 1.03
+_HALVINGS = 12
 _BEAD = 1.35
+_KNOB = 1.15
+"""What is wider by this than on the way to it is no point."""
 _TAPERS = 1.3
 """Between the areas, over d h, of a point (at most 1) and of a stroke's end (1.4 and more)."""
 
@@ -141,6 +142,9 @@ def thin_places(axis: Skeleton, side: Bools, limit: float, target: float) -> tup
     found = []
     members = np.flatnonzero(thin)
     members = members[np.argsort(group[members], kind="stable")]
+    members = members[(mouths[group[members]] != 1) | _may_stand_out(axis, thinned, members, group)]
+    if not len(members):
+        return ()
     starts = np.flatnonzero(np.append(True, np.diff(group[members]) != 0))
     for nodes in np.split(members, starts[1:]):
         place = _place(axis, thinned, nodes, int(mouths[group[nodes[0]]]))
@@ -181,7 +185,7 @@ def _place(axis: Skeleton, thinned: _Thinned, nodes: Ints, mouths: int) -> Place
     out, runs_out = 0.0, False
     if mouths == 1:
         root = nodes[thinned.beyond[nodes] >= 0][0]
-        mouth, half, out = _mouth(axis, thinned, root)
+        mouth, half, out = _mouth(axis, thinned, nodes)
         runs_out = _runs_out(axis, thinned, nodes, mouth, half, out)
         if out <= CORNER * _NOISE * half and not runs_out:
             return None
@@ -211,19 +215,63 @@ def _place(axis: Skeleton, thinned: _Thinned, nodes: Ints, mouths: int) -> Place
     )
 
 
-def _mouth(axis: Skeleton, thinned: _Thinned, root: np.int64) -> tuple[complex, float, float]:
+def _may_stand_out(axis: Skeleton, thinned: _Thinned, members: Ints, group: Ints) -> Bools:
+    """Tell which nodes may be of a place at one mouth that stands out far enough to count.
+
+    From disc to disc away from its far end a place stands out the more, as radii grow by no more
+    than the way: seen from the wider disc beyond its mouth, it does so the most.
+    """
+    roots = members[thinned.beyond[members] >= 0]
+    root = np.zeros(len(group), dtype=np.int64)
+    root[group[roots]] = roots
+    root = root[group[members]]
+    wider = thinned.beyond[root]
+    corners = axis.corners[members]
+    ends = np.where(corners >= 0, axis.point[corners], np.nan)
+    most = np.zeros(len(group))
+    for disc in (root, wider):
+        out = np.nanmax(np.abs(ends - axis.centre[disc, None]), axis=1, initial=0) - axis.half[disc]
+        np.maximum.at(most, group[members], out)
+    enough = CORNER * _NOISE * thinned.r - thinned.doubt
+    found: Bools = (most[group[members]] > enough) | ~np.isfinite(axis.half[wider])
+    return found
+
+
+def _mouth(axis: Skeleton, thinned: _Thinned, nodes: Ints) -> tuple[complex, float, float]:
     """Return centre and radius of the disc at a mouth, and how far the place stands out of it.
 
     It is the disc of radius r between the last thin node and the wider one beyond it, wherever
     along the sides the samples happen to lie: copies of an artwork are sampled differently.
     """
-    here, half, out = complex(axis.centre[root]), float(axis.half[root]), float(thinned.lost[root])
+    root = nodes[thinned.beyond[nodes] >= 0][0]
+    here, half = complex(axis.centre[root]), float(axis.half[root])
+    corners = axis.corners[nodes]
+    ends = axis.point[corners[corners >= 0]]
+
+    def stands_out(of: complex, radius: float) -> float:
+        return float(np.abs(ends - of).max(initial=radius)) - radius
+
     wider = thinned.beyond[root]
     if not np.isfinite(axis.half[wider]):
-        return here, half, out
-    way = complex(axis.centre[wider]) - here
-    share = (thinned.r - half) / (float(axis.half[wider]) - half)
-    return here + share * way, thinned.r, max(out + share * abs(way) - (thinned.r - half), 0.0)
+        return here, half, stands_out(here, half)
+    way, wide, r = complex(axis.centre[wider]) - here, float(axis.half[wider]), thinned.r
+    mouth = here + (r - half) / (wide - half) * way  # between straight sides
+    if stands_out(mouth, r) <= CORNER * _NOISE * r < stands_out(here + way, wide):
+        mouth = here + _share(axis, here, way, r) * way
+    return mouth, r, stands_out(mouth, r)
+
+
+def _share(axis: Skeleton, here: complex, way: complex, r: float) -> float:
+    """Return at which share of a way a disc first has radius `r`, by halving."""
+    ends = np.stack([axis.point, axis.point[axis.after]], axis=1)
+    outline = shapely.multilinestrings(np.stack([ends.real, ends.imag], axis=-1))
+    low, high = 0.0, 1.0
+    for _ in range(_HALVINGS):
+        middle = (low + high) / 2
+        at = here + middle * way
+        clear = shapely.distance(outline, shapely.Point(at.real, at.imag))
+        low, high = (middle, high) if clear < r else (low, middle)
+    return high
 
 
 def _runs_out(
@@ -252,7 +300,11 @@ def _runs_out(
 
 
 def _tapers(axis: Skeleton, nodes: Ints, root: complex, half: float) -> bool:
-    """Tell whether the width falls off along the whole place, not at its mouth only."""
+    """Tell whether the width falls off along the whole place, not at its mouth or neck only."""
+    facing = nodes[axis.facing[nodes]]
+    outward = axis.half[facing[np.argsort(np.abs(axis.centre[facing] - root), kind="stable")]]
+    if (outward > _KNOB * np.minimum.accumulate(outward)).any():
+        return False
     far = np.abs(axis.centre[nodes] - root)
     length = far.max()
     if length <= 0:
@@ -383,37 +435,3 @@ def _points(
     last = np.zeros(count, dtype=bool)
     last[tapers] = True
     return near & is_point[group], last
-
-
-def outline_of(axis: Skeleton, nodes: Ints) -> BaseGeometry:
-    """Return the part of the plane that the triangles of some nodes cover.
-
-    They share their corners and do not overlap, so that it is enough to leave out shared edges.
-    """
-    corners = axis.corners[nodes]
-    corners = corners[(corners >= 0).all(axis=1)]
-    if not len(corners):  # a pinch between two wide places has a width, but no length
-        centres = shapely.points(axis.centre[nodes].real, axis.centre[nodes].imag)
-        return shapely.unary_union(shapely.buffer(centres, np.maximum(axis.half[nodes], 1e-3)))
-    p = axis.point[corners]
-    rings = np.stack([p.real, p.imag], axis=-1)
-    return shapely.coverage_union_all(shapely.polygons(rings))
-
-
-def centre_line(axis: Skeleton, nodes: Ints, tolerance: float) -> BaseGeometry:
-    """Return the lines and points through the centres of some nodes that are linked."""
-    chosen = np.zeros(len(axis.half), dtype=bool)
-    chosen[nodes] = True
-    links = axis.link[chosen[axis.link].all(axis=1)]
-    alone = chosen.copy()
-    alone[links.ravel()] = False
-    pairs: Complex = axis.centre[links]
-    parts: list[Any] = []
-    if len(links):
-        lines: Any = shapely.linestrings(np.stack([pairs.real, pairs.imag], axis=-1))
-        merged = shapely.line_merge(shapely.multilinestrings(lines))
-        parts.append(shapely.simplify(merged, tolerance))
-    single = axis.centre[alone]
-    lonely: Any = shapely.points(single.real, single.imag)
-    parts.extend(lonely)
-    return shapely.GeometryCollection(parts)

@@ -14,8 +14,7 @@ from shapely.geometry.base import BaseGeometry
 
 from tracer.curves.regions import as_region
 from tracer.model import Region
-from tracer.rules.find import centre_line
-from tracer.rules.skeleton import Bools, Skeleton
+from tracer.rules.skeleton import Bools, Skeleton, centre_line
 from tracer.rules.survey import Defect
 
 Parts = NDArray[np.object_]

@@ -9,10 +9,12 @@ cancels out to first order.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
 from tracer.model import Region
 
@@ -379,3 +381,37 @@ def _ends(edge: Bools, triangles: Ints, every: Complex) -> Complex:
         both = by_triangle[:, k] & by_triangle[:, k - 1]
         ends[both] = every[triangles[both, k]]
     return ends
+
+
+def outline_of(axis: Skeleton, nodes: Ints) -> BaseGeometry:
+    """Return the part of the plane that the triangles of some nodes cover.
+
+    They share their corners and do not overlap, so that it is enough to leave out shared edges.
+    """
+    corners = axis.corners[nodes]
+    corners = corners[(corners >= 0).all(axis=1)]
+    if not len(corners):  # a pinch between two wide places has a width, but no length
+        centres = shapely.points(axis.centre[nodes].real, axis.centre[nodes].imag)
+        return shapely.unary_union(shapely.buffer(centres, np.maximum(axis.half[nodes], 1e-3)))
+    p = axis.point[corners]
+    rings = np.stack([p.real, p.imag], axis=-1)
+    return shapely.coverage_union_all(shapely.polygons(rings))
+
+
+def centre_line(axis: Skeleton, nodes: Ints, tolerance: float) -> BaseGeometry:
+    """Return the lines and points through the centres of some nodes that are linked."""
+    chosen = np.zeros(len(axis.half), dtype=bool)
+    chosen[nodes] = True
+    links = axis.link[chosen[axis.link].all(axis=1)]
+    alone = chosen.copy()
+    alone[links.ravel()] = False
+    pairs: Complex = axis.centre[links]
+    parts: list[Any] = []
+    if len(links):
+        lines: Any = shapely.linestrings(np.stack([pairs.real, pairs.imag], axis=-1))
+        merged = shapely.line_merge(shapely.multilinestrings(lines))
+        parts.append(shapely.simplify(merged, tolerance))
+    single = axis.centre[alone]
+    lonely: Any = shapely.points(single.real, single.imag)
+    parts.extend(lonely)
+    return shapely.GeometryCollection(parts)

@@ -15,8 +15,8 @@ from shapely.geometry.base import BaseGeometry
 
 from tracer.model import Kind, Region
 from tracer.process import Limits
-from tracer.rules.find import Body, Place, bodies, outline_of, thin_places
-from tracer.rules.skeleton import EMPTY, Bools, Skeleton, skeleton
+from tracer.rules.find import Body, Place, bodies, thin_places
+from tracer.rules.skeleton import EMPTY, Bools, Skeleton, outline_of, skeleton
 from tracer.settings import Grade, Role
 
 GROUPED_BELOW = 0.25
