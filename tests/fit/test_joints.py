@@ -5,12 +5,14 @@ import math
 
 import numpy as np
 import pytest
+import shapely
 
 from tests.bench.methods import Outline, fitted_drawing
 from tests.bench.renderings import alpha
 from tests.drawings import TrueDrawing
 from tests.fit.shapes import region
 from tracer.fit.drawing import fit_drawing
+from tracer.fit.ring import fit_ring
 
 PIXELS = 1024
 TRUE_SEGMENTS = 7
@@ -72,3 +74,28 @@ def test_a_cubic_that_bends_too_far_is_cut_in_two() -> None:
     ring = 12 * (1 + 0.15 * np.cos(2 * t + 0.3)) * np.exp(1j * t)
     drawing = fit_drawing(region(ring), 0.3, pixel_mm=1.0).drawing
     assert sum(len(path.segments) for path in drawing.paths) <= 4
+
+
+SMALL_PIECE = """
+    10.17,-7.49 10.01,-6.91 9.84,-6.33 9.69,-5.75 9.52,-5.18 9.34,-4.61 9.19,-4.03 9.07,-3.42
+    8.56,-2.99 7.94,-3.00 7.34,-3.00 6.74,-3.00 6.14,-2.99 5.53,-2.99 4.93,-3.07 4.36,-3.24
+    3.93,-3.69 3.71,-4.30 3.75,-4.92 3.81,-5.53 3.92,-6.13 4.06,-6.71 4.23,-7.29 4.41,-7.86
+    4.60,-8.43 4.84,-8.98 5.11,-9.52 5.39,-10.05 5.66,-10.58 5.93,-11.11 6.20,-11.65 6.49,-12.17
+    6.78,-12.69 7.07,-13.21 7.38,-13.71 7.73,-14.21 8.06,-14.70 8.45,-15.38 9.15,-15.07
+    9.66,-14.74 10.09,-14.32 10.46,-13.83 10.75,-13.32 10.96,-12.75 11.05,-12.16 11.07,-11.55
+    11.05,-10.95 10.99,-10.35 10.89,-9.76 10.71,-9.19 10.49,-8.64 10.32,-8.07
+"""
+"""A ring of 52 points, 8 px wide and 13 high, as traced: flat at its top, pointed below."""
+
+
+def test_an_arc_does_not_become_another_one_to_meet_its_neighbour() -> None:
+    """Its tangent met the other side far from the corner: 1.2 px beside the ring for 0.22."""
+    tolerance = 0.222
+    pairs = [pair.split(",") for pair in SMALL_PIECE.split()]
+    ring = np.array([complex(float(x), float(y)) for x, y in pairs])
+    path = fit_ring(ring, tolerance).path(tolerance)
+    flat = np.asarray(path.points(0.01))
+    line = shapely.LinearRing(np.column_stack([flat.real, flat.imag]))
+    off = shapely.distance(shapely.points(ring.real, ring.imag), line)
+    assert off.max() <= 1.5 * tolerance
+    assert len(path.segments) <= 6

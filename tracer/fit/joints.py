@@ -2,11 +2,13 @@
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
-from tracer.curves.segments import ComplexArray, Cubic, Line, Segment
+from tracer.curves.segments import Arc, ComplexArray, Cubic, Line, Segment
 from tracer.fit.blunt import ring_ends, tip_ends
 from tracer.fit.chain import Chain, foot
 from tracer.fit.corners import Corners, tip_gap
@@ -26,6 +28,8 @@ _BLUNT_OFF = 0.85
 FURTHEST_TIP_PX = 2.5
 """A path may go on beyond its ring to where two sides meet; further off is no tip but a fault."""
 
+_OFF_CIRCLE_PX = 1.0
+"""An arc goes on to a corner this far off its circle: further, it would be another arc."""
 _SHIFTED_PX = 0.7
 """A cubic may be shifted this far at a corner where it cannot be extended."""
 
@@ -66,19 +70,23 @@ def joined(
             own[0] = adapted(own[0], after.u, 1.0, after.start, own[0].end)
             own[-1] = adapted(own[-1], 0.0, before.t, own[-1].start, before.end)
         segments.extend(own)
-        if abs(before.end - before.start) > 1e-9:
-            segments.append(Line(before.end, before.start))
+        corners_ = (before.end, *before.via, before.start)
+        segments += [Line(p, q) for p, q in pairwise(corners_) if abs(q - p) > 1e-9]
     return tuple(segments)
 
 
 @dataclass(frozen=True, slots=True)
 class _Meet:
-    """Where one chain ends, at its parameter t, and where the next one starts, at u."""
+    """Where one chain ends, at its parameter t, and where the next one starts, at u.
+
+    Where these are apart lines join them, through the places `via`.
+    """
 
     t: float
     u: float
     end: complex
     start: complex
+    via: tuple[complex, ...] = ()
 
 
 def _meet(
@@ -114,9 +122,19 @@ def _meet(
         near = ends is not None or off <= (FURTHEST_TIP_PX if turn < _BLUNT_FROM else limit)
         if near and _follows(before, 0.0, t, place) and _follows(after, u, 1.0, place):
             return _Meet(t, u, place, place)
-    t = _leaves(before, around[8::-1], tolerance, 0.1, 3.0)
-    u = _leaves(after, around[8:], tolerance, -2.0, 0.9)
-    return _Meet(t, u, complex(before.at(np.array([t]))[0]), complex(after.at(np.array([u]))[0]))
+    return _along(before, after, around, tolerance)
+
+
+def _along(before: Segment, after: Segment, around: ComplexArray, tolerance: float) -> _Meet:
+    """Return both sides ended where the ring leaves them, and lines along it between."""
+    middle = len(around) // 2
+    t, out = _leaves(before, around[middle::-1], tolerance, 0.1, 3.0)
+    u, back = _leaves(after, around[middle:], tolerance, -2.0, 0.9)
+    end, start = complex(before.at(np.array([t]))[0]), complex(after.at(np.array([u]))[0])
+    way = np.concatenate([[end], around[middle - out + 1 : middle + back], [start]])
+    line = shapely.LineString(np.column_stack([way.real, way.imag])).simplify(tolerance)
+    xy = shapely.get_coordinates(line)[1:-1]
+    return _Meet(t, u, end, start, tuple((xy[:, 0] + 1j * xy[:, 1]).tolist()))
 
 
 def _short_of(before: Segment, after: Segment, ends: tuple[complex, complex]) -> _Meet:
@@ -129,18 +147,26 @@ def _short_of(before: Segment, after: Segment, ends: tuple[complex, complex]) ->
 def _follows(segment: Segment, first: float, last: float, place: complex) -> bool:
     """Tell whether a segment cut or extended to `place` keeps its course, see `adapted`."""
     start, end = (place, segment.end) if first else (segment.start, place)
-    if not isinstance(segment, Cubic) or sound(cut(segment, first, last, start, end)):
-        return True
+    match segment:
+        case Arc():
+            if abs(abs(place - segment.centre) - segment.radius) <= _OFF_CIRCLE_PX:
+                return True
+        case Cubic():
+            if sound(cut(segment, first, last, start, end)):
+                return True
+        case Line():
+            return True
     return abs(place - (segment.start if first else segment.end)) < _SHIFTED_PX
 
 
 def _leaves(
     segment: Segment, samples: ComplexArray, tolerance: float, low: float, high: float
-) -> float:
-    """Return the parameter at the first of `samples` that lies on the segment, extended."""
+) -> tuple[float, int]:
+    """Return which of `samples` is the first that lies on the segment, extended, and where."""
     at = foot(segment, samples, low, high)
     near = np.abs(samples - segment.at(at)) <= tolerance
-    return float(at[int(np.argmax(near))]) if near.any() else float(at[-1])
+    first = int(np.argmax(near)) if near.any() else len(samples) - 1
+    return float(at[first]), first
 
 
 def _tangents_meet(
