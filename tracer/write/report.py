@@ -152,7 +152,10 @@ def report_text(report: Mapping[str, object] | Sequence[Mapping[str, object]]) -
 
 
 def summary_lines(report: Mapping[str, Any]) -> list[str]:
-    """Return the report in at most seven lines for a terminal, every text shown escaped."""
+    """Return the report for a terminal, every text shown escaped.
+
+    At most seven lines, and one for each warning of how the artwork was read.
+    """
     name = shown_name(report["artwork"]["file"])
     if report["status"] == "failed":
         error = report["error"]
@@ -166,6 +169,10 @@ def summary_lines(report: Mapping[str, Any]) -> list[str]:
         counted(sum(drawing["segments"][kind] for kind in _SEGMENTS), "segment"),
     ]
     lines = [f"{name}: {report['verdict']} as drawn", f"  {', '.join([size, *parts])}"]
+    for decision in report["decisions"]:
+        if decision["warning"]:
+            option = f" ({decision['option']} overrules)" if decision["option"] else ""
+            lines.append(f"  note: {shown_name(decision['text'])}{option}")
     findings = report["findings"]
     for status, word in (("fixed", "mended"), ("kept", "left as asked"), ("open", "open")):
         some = [finding for finding in findings if finding["status"] == status]
