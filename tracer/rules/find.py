@@ -428,7 +428,10 @@ def _points(
     members = np.flatnonzero(near)
     order = members[np.lexsort([to_end[members], group[members]])]
     first = order[np.append(group[order][1:] != group[order][:-1], True)] if len(order) else order
-    beyond = peeled.area[first] + axis.area[first] / 2
+    # a disc between the two corners of a square end lies wholly within that end
+    far = (peeled.parent != np.arange(count)) & (peeled.stands > peeled.lost[peeled.parent] / 2)
+    between = np.bincount(peeled.parent[far], minlength=count)[first] > 1
+    beyond = peeled.area[first] + axis.area[first] * np.where(between, 1.0, 0.5)
     tapers = first[beyond < _TAPERS * axis.half[first] * to_end[first]]
     is_point = np.zeros(count, dtype=bool)
     is_point[group[tapers]] = True

@@ -5,8 +5,9 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from tracer.model import Kind
-from tracer.rules.patches import Patch, fillable, grown, touching, widened
+from tracer.rules.patches import Patch, fillable, grown, touching
 from tracer.rules.skeleton import Bools, Floats, Skeleton
+from tracer.rules.strips import widened
 from tracer.rules.survey import Defect, Sizes, Survey
 from tracer.settings import Repairs
 
@@ -44,24 +45,22 @@ def mend_gaps(
     for gap in gaps:
         choice = choose(gap, found.axis, poles, sizes, repairs)
         if choice == "widen":
-            patches.append(Patch(widened(found.axis, gap, half, tolerance), add=False))
+            patches.append(Patch(widened(found, gap, half, tolerance), add=False))
         elif choice == "fill":
             fills.append(gap)
     if fills:
         parts = fillable(found.region, half, tolerance, sunk=sunk)
-        patches += [
-            Patch(_filling(found.axis, gap, parts, half, tolerance), add=True) for gap in fills
-        ]
+        patches += [Patch(_filling(found, gap, parts, half, tolerance), add=True) for gap in fills]
     return patches
 
 
 def _filling(
-    axis: Skeleton, gap: Defect, parts: np.ndarray, half: float, tolerance: float
+    found: Survey, gap: Defect, parts: np.ndarray, half: float, tolerance: float
 ) -> BaseGeometry:
     near = grown(gap.place, half)
     chosen: BaseGeometry = touching(parts, gap.place, tolerance).intersection(near)
     if gap.thin is not None and gap.thin.mouths > 1 and chosen.is_empty:
-        chosen = widened(axis, gap, half, tolerance)  # a pinch between two wide places
+        chosen = widened(found, gap, half, tolerance)  # a pinch between two wide places
     return chosen
 
 
@@ -128,13 +127,13 @@ def spared(
         and d.place.distance(fresh) < 2 * tolerance
     ]
     half = (sizes.gap + sizes.margin) / 2
-    blocked = [widened(before.axis, gap, half, tolerance) for gap in _swallowed(before, fresh)]
+    blocked = [widened(before, gap, half, tolerance) for gap in _swallowed(before, fresh)]
     if not gaps and not blocked:
         return patches, []
     poles = metal_halves(found.axis, found.metal_side)
     cuts = []
     for gap in gaps:
-        strip = widened(found.axis, gap, half, tolerance)
+        strip = widened(found, gap, half, tolerance)
         if choose(gap, found.axis, poles, sizes, Repairs()) == "widen":
             cuts.append(Patch(strip, add=False))
         else:

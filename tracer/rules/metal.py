@@ -3,7 +3,8 @@
 import shapely
 
 from tracer.model import Kind
-from tracer.rules.patches import Patch, losable, touching, widened
+from tracer.rules.patches import Patch, losable, touching
+from tracer.rules.strips import joins, widened
 from tracer.rules.survey import Defect, Sizes, Survey
 from tracer.settings import Repairs
 
@@ -22,14 +23,16 @@ def thicken(
     Necks are thickened whatever the choice: to cut one would part the piece.
     """
     half = (sizes.metal + sizes.margin) / 2
-    patches, cuts = [], []
+    patches, cuts, thick = [], [], []
     for defect in defects:
         if defect.thin is None or defect.kind is Kind.SHARP_TIP:
             continue
         if repairs.thin == "remove" and defect.kind is not Kind.NECK:
             cuts.append(defect)
         else:
-            patches.append(Patch(widened(found.axis, defect, half, tolerance), add=True))
+            patches.append(Patch(widened(found, defect, half, tolerance), add=True))
+            thick.append(defect)
+    patches += [Patch(shape, add=True) for shape in joins(found, thick, half)]
     if cuts:
         parts = losable(found.region, half, tolerance, sunk=sunk)
         patches += [Patch(touching(parts, d.place, tolerance), add=False) for d in cuts]

@@ -1,7 +1,8 @@
 """Local changes of the metal: what is added or cut, each for one defect.
 
-A patch is built on the skeleton or by closing and opening (Serra, "Image analysis and mathematical
-morphology", 1982) of the region near the defect, so that nothing elsewhere moves.
+A patch is a strip along the skeleton (see `strips`), or is made by closing and opening (Serra,
+"Image analysis and mathematical morphology", 1982) of the region near the defect, so that nothing
+elsewhere moves.
 """
 
 from dataclasses import dataclass
@@ -14,8 +15,6 @@ from shapely.geometry.base import BaseGeometry
 
 from tracer.curves.regions import as_region
 from tracer.model import Region
-from tracer.rules.skeleton import Bools, Skeleton, centre_line
-from tracer.rules.survey import Defect
 
 Parts = NDArray[np.object_]
 
@@ -46,58 +45,6 @@ def apply(region: Region, patches: list[Patch], *, sunk: bool) -> BaseGeometry:
 def grown(shape: Any, by: float) -> Any:
     """Dilate (by > 0) or erode with a disc."""
     return shapely.buffer(shape, by, quad_segs=_QUADRANT)
-
-
-def widened(axis: Skeleton, defect: Defect, half: float, tolerance: float) -> BaseGeometry:
-    """Return the strip of half width `half` along the centre line of a thin place.
-
-    At free ends it is cut off flush with the end as drawn, so that lines keep their length; where
-    the outline runs out to a point it ends round, at the point.
-    """
-    assert defect.thin is not None
-    line = centre_line(axis, defect.thin.line, tolerance)
-    strip = shapely.union_all(grown(np.array(shapely.get_parts(line), dtype=object), half))
-    caps = _beyond_ends(axis, defect, half)
-    return strip.difference(shapely.union_all(caps)) if caps else strip
-
-
-def _beyond_ends(axis: Skeleton, defect: Defect, half: float) -> list[BaseGeometry]:
-    """Return boxes beyond the free ends of a thin place, from where the drawing ends."""
-    assert defect.thin is not None
-    line = defect.thin.line
-    chosen = np.zeros(len(axis.half), dtype=bool)
-    chosen[line] = True
-    thin = np.zeros(len(axis.half), dtype=bool)
-    thin[defect.thin.nodes] = True
-    a, b = axis.link.T
-    within = chosen[a] & chosen[b]
-    degree = np.bincount(a[within], minlength=len(chosen)) + np.bincount(
-        b[within], minlength=len(chosen)
-    )
-    to_mouth = np.zeros(len(chosen), dtype=bool)
-    out = thin[a] != thin[b]
-    to_mouth[np.where(thin[a], a, b)[out]] = True
-    boxes: list[BaseGeometry] = []
-    for end in np.setdiff1d(line[degree[line] == 1], defect.thin.points):
-        centre, own = axis.centre[end], float(axis.half[end])
-        if own >= half or _near(axis, to_mouth, centre, half):
-            continue
-        around = line[np.abs(axis.centre[line] - centre) < max(2 * own, 0.5 * half)]
-        back = centre - axis.centre[around].mean()
-        if abs(back) < 1e-6:
-            continue
-        u = back / abs(back)
-        start = centre + u * own
-        wide = 1.01 * half * 1j * u
-        deep = half * u
-        ring = np.array([start - wide, start + wide, start + wide + deep, start - wide + deep])
-        boxes.append(shapely.Polygon(np.column_stack([ring.real, ring.imag])))
-    return boxes
-
-
-def _near(axis: Skeleton, which: Bools, centre: complex, within: float) -> bool:
-    index = np.flatnonzero(which)
-    return bool(len(index)) and bool(np.abs(axis.centre[index] - centre).min() < within)
 
 
 def fillable(ink: Region, by: float, tolerance: float, *, sunk: bool) -> Parts:
