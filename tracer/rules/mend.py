@@ -59,6 +59,7 @@ class Work:
         """Apply patches, leaving the kept places alone."""
         if not self.kept.is_empty:
             patches = [replace(p, shape=p.shape.difference(self.kept)) for p in patches]
+        patches = [p for p in patches if not p.shape.is_empty]
         if not patches:
             return
         changed = apply(self.ink, patches, sunk=self.sunk)
@@ -185,17 +186,16 @@ def _thicken(work: Work) -> bool:
     before = work.ink
     cuts: list[Patch] = []
     for _ in range(_PASSES):
-        work.ink = before
         work.take(patches)
         fresh = changes_between(before, work.ink)
-        patches, more = spared(work.survey(), found, fresh, patches, sizes, tolerance=tolerance)
-        cuts = more
-        if not patches:
+        left, cuts = spared(work.survey(), found, fresh, patches, sizes, tolerance=tolerance)
+        if left == patches:
             break
-    work.ink = before
-    work.take(patches)
-    if not patches:
-        return False
+        work.ink, patches = before, left
+        if not patches:
+            return False
+    if work.ink is before:
+        work.take(patches)
     work.take(cuts)
     blends = fillable(
         work.ink, min(x for x in (sizes.metal, sizes.gap) if x) / 4, tolerance, sunk=sunk

@@ -186,12 +186,16 @@ def _with_height(every: Complex, index: Ints) -> Ints:
 
 
 def _has_both_sides(after: Ints, triangles: Ints) -> bool:
-    """Tell whether there is a triangle on either hand of every boundary edge."""
+    """Tell whether a boundary edge with a triangle on one hand always has one on the other.
+
+    One without any is no edge of the triangulation: what it faces is nearer than its ends are to
+    each other.
+    """
     size = triangles.max(initial=len(after)) + 1
     edges = triangles.ravel() * size + np.roll(triangles, -1, axis=1).ravel()
     one = np.arange(len(after)) * size + after
     other = after * size + np.arange(len(after))
-    return bool(np.isin(np.concatenate([one, other]), edges).all())
+    return bool((np.isin(one, edges) == np.isin(other, edges)).all())
 
 
 def _wanted_parts(point: Complex, after: Ints, triangles: Ints, floor: float) -> Ints:
