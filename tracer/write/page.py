@@ -174,10 +174,7 @@ def _row(finding: Mapping[str, Any], report: Mapping[str, Any], names: Sequence[
         esc(str(finding["number"])),
         esc(finding["kind"].replace("-", " ")),
         esc(f"{x:.2f}, {y:.2f}"),
-        esc(shown_length(finding["width_mm"])),
-        joined(
-            esc(_limit_length(finding["limit_mm"])), esc(" "), tag("small", esc(source), cls="in")
-        ),
+        *_width_and_limit(finding, source),
         joined(
             tag("span", action, **({"cls": "open"} if status == "open" else {})),
             *(tag("small", esc(text)) for text in more),
@@ -192,6 +189,17 @@ def _row(finding: Mapping[str, Any], report: Mapping[str, Any], names: Sequence[
             for i, cell in enumerate(cells)
         ),
         id=f"place-{finding['number']}",
+    )
+
+
+def _width_and_limit(finding: Mapping[str, Any], source: str) -> tuple[Html, Html]:
+    """Return two cells; a loose piece is not a matter of width."""
+    if finding["kind"] == Kind.LOOSE_PIECE:
+        return esc("–"), esc("–")
+    limit = esc(_limit_length(finding["limit_mm"]))
+    return (
+        esc(shown_length(finding["width_mm"])),
+        joined(limit, esc(" "), tag("small", esc(source), cls="in")),
     )
 
 
@@ -217,8 +225,10 @@ def _details(result: Result) -> Html:
 def _detail(result: Result, finding: Finding, finished: Region) -> Html:
     before, after = detail_pictures(result, finding, finished)
     kind = str(finding.kind).replace("-", " ")
-    against = f", limit {shown_length(finding.limit_mm)}" if finding.limit_mm else ""
-    text = f"{finding.number}. {kind}, {shown_length(finding.width_mm)}{against}: {finding.action}"
+    against = f", {shown_length(finding.width_mm)}" if finding.kind is not Kind.LOOSE_PIECE else ""
+    if against and finding.limit_mm:
+        against += f", limit {shown_length(finding.limit_mm)}"
+    text = f"{finding.number}. {kind}{against}: {finding.action}"
     return tag(
         "figure",
         tag(
@@ -232,11 +242,16 @@ def _detail(result: Result, finding: Finding, finished: Region) -> Html:
 
 
 def _worth_a_look(findings: Iterable[Finding]) -> list[Finding]:
-    """Return the findings to magnify: open ones first, then the worst, in order of number."""
-    ranked = sorted(
-        findings,
-        key=lambda f: (f.status != "open", f.width_mm / (f.limit_mm or 1.0), f.number),
-    )
+    """Return the findings to magnify: open ones first, then the worst, in order of number.
+
+    Of a loose piece there is nothing to see that the large picture does not show.
+    """
+
+    def rank(f: Finding) -> tuple[bool, bool, float, int]:
+        loose = f.kind is Kind.LOOSE_PIECE
+        return loose, f.status != "open", f.width_mm / (f.limit_mm or 1.0), f.number
+
+    ranked = sorted(findings, key=rank)
     return sorted(ranked[:MOST_DETAILS], key=lambda f: f.number)
 
 
