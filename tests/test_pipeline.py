@@ -201,3 +201,25 @@ def test_levels_of_a_jpeg_are_as_smooth_as_its_brightness(quality: int) -> None:
     for result, size in zip(found, (68, 48, 20), strict=True):
         assert result.page_mm[0] == pytest.approx(size, abs=0.03)
         assert sum(1 for _ in result.fitted.drawing.segments) == 2
+
+
+def test_islands_at_the_edge_that_come_and_go_with_the_size() -> None:
+    """A plate of 280 px between two squares of 24 px, all 400 px across.
+
+    At 25 mm in all the squares are 1.5 mm, below the 1.6 mm of an island: they go. The plate alone
+    at 25 mm would leave them 2.1 mm: they would stay, and make it 36 mm. No pitch gives the size
+    unless they are gone for good; it was scaled away after mending, and every limit with it.
+    """
+    alpha = np.zeros((240, 440), np.uint8)
+    alpha[40:200, 80:360] = 255
+    alpha[100:124, 20:44] = alpha[100:124, 396:420] = 255
+    alpha[80:160, 160:166] = 0  # a slot of .54 mm, to be widened to the limit at the right size
+    settings = Settings(Size(SizeBy.WIDTH, 25.0), role=Role.RAISED)
+    result = trace(png_of(alpha), "wings.png", settings)
+    left, _, right, _ = result.fitted.drawing.bounds
+    assert right - left == pytest.approx(25, abs=1e-6)
+    assert len(result.fitted.drawing.shapes) == 1
+    assert sorted(f.kind for f in result.mended.findings) == ["narrow-gap"] + 2 * ["small-island"]
+    assert {f.status for f in result.mended.findings} == {"fixed"}
+    assert {round(f.width_mm, 1) for f in result.mended.findings[:2]} == {1.5}
+    assert not result.verified.below

@@ -35,11 +35,12 @@ from tracer.process import Limits, Process, check_metal_and_mould, limits_for, l
 from tracer.raster.ink import find_ink
 from tracer.raster.read import read_artwork
 from tracer.rules.amend import Bench, amended, hidden_places, owned_up
-from tracer.rules.mend import repair, told
+from tracer.rules.mend import Repaired, repair, told
+from tracer.rules.pitch import leaps, next_pitch, off_size, pitch_for
 from tracer.rules.relief import adjusted_limits
-from tracer.rules.scale import scaled, scaled_mended
+from tracer.rules.scale import scaled, scaled_findings, scaled_mended
 from tracer.rules.size import size_curve
-from tracer.rules.specks import set_aside
+from tracer.rules.specks import Aside, set_aside
 from tracer.rules.survey import Survey
 from tracer.rules.verify import verify_drawing
 from tracer.settings import Keep, Settings, Size, SizeBy
@@ -169,16 +170,6 @@ def trace_pixels(
     return tuple(traced)
 
 
-def pitch_for(rings: tuple[Points, ...], size: Size) -> float:
-    """Return the size of a pixel in mm that gives the rings their wanted size."""
-    if size.by is SizeBy.PITCH:
-        return size.mm
-    axis = 0 if size.by is SizeBy.WIDTH else 1
-    low = min(float(ring[:, axis].min()) for ring in rings)
-    high = max(float(ring[:, axis].max()) for ring in rings)
-    return size.mm / (high - low)
-
-
 def size_and_mend(traced: Traced, job: Job) -> Result:
     """Bring traced rings to their size and limits, fit them, and measure what was written.
 
@@ -247,6 +238,9 @@ def _mend_to_size(traced: Traced, job: Job, limits: Limits, pitch: float) -> _Si
 
     Places are found and mended on the fitted outline: pixels round off corners, which the fit
     draws sharp again. What is changed there is carried over to the rings as they were traced.
+
+    A small island at the edge may be removed at one pitch and left at the next, so that no pitch
+    gives the size. It is removed for good then, and what is left brought to the size.
     """
     settings = job.settings
     first = pitch
@@ -256,6 +250,7 @@ def _mend_to_size(traced: Traced, job: Job, limits: Limits, pitch: float) -> _Si
         raise _nothing_left(set_off.findings, limits)
     as_drawn: Fitted | None = None
     tried: list[tuple[float, float]] = []
+    short: tuple[Repaired, float] | None = None
     while True:
         frame, times = Frame(pitch, traced.coverage.values.shape[0]), pitch / first
         drawn, aside = scaled(as_traced, times), set_off.scaled(times)
@@ -284,30 +279,29 @@ def _mend_to_size(traced: Traced, job: Job, limits: Limits, pitch: float) -> _Si
         )
         if repaired.region.is_empty:
             raise _nothing_left(told(repaired).findings, limits)
-        off = _off_size(repaired.region.bounds, settings.size)
+        off = off_size(repaired.region.bounds, settings.size)
         tried.append((pitch, 1 / off))
         if len(tried) == _MOST_SIZINGS or _is_near(off, tolerance, limits, settings):
-            region = aside.region
-            if repaired.region is not sharp:
-                region = carried_over(region, sharp, repaired.region, within=2 * tolerance)
-            mended = aside.put_back(replace(told(repaired), region=region))
+            mended = _carried(aside, sharp, repaired, within=2 * tolerance)
             if mended.region is not aside.region:
                 as_drawn = None
             return _Sized(frame, drawn, repaired.drawn, mended, tolerance, as_drawn, kept)
-        pitch = _next_pitch(tried)
+        short = (repaired, pitch) if off > 1 else short
+        if short and leaps(tried) and not settings.keep_findings:
+            gone = scaled_findings(told(short[0]).findings, first / short[1])
+            before, set_off = set_off, set_off.without(gone)
+            if before is not set_off:
+                as_drawn, tried, short, pitch = None, [], None, max(tried)[0]
+                continue
+        pitch = next_pitch(tried)
 
 
-def _next_pitch(tried: list[tuple[float, float]]) -> float:
-    """Return the pitch to try next, from pitches and the share of the wanted size that they gave.
-
-    The first time in proportion, then by the secant: what repair adds does not grow with the pitch.
-    """
-    (last, share), before = tried[-1], tried[-2:-1]
-    for pitch, other in before:
-        slope = (share - other) / (last - pitch)
-        if slope > 0:
-            return min(max(last + (1 - share) / slope, last / 2), 2 * last)
-    return last / share
+def _carried(aside: Aside, sharp: Region, repaired: Repaired, within: float) -> Mended:
+    """Return what was mended on the fitted outline as it is on the rings, with the specks."""
+    region = aside.region
+    if repaired.region is not sharp:
+        region = carried_over(region, sharp, repaired.region, within=within)
+    return aside.put_back(replace(told(repaired), region=region))
 
 
 def _is_near(off: float, tolerance: float, limits: Limits, settings: Settings) -> bool:
@@ -339,7 +333,7 @@ def _proven(sized: _Sized, traced: Traced, job: Job, limits: Limits, *, last: bo
             mended.region, tolerance * total, pixel_mm=pixel * total, regular=settings.regular
         )
         _check_points(fitted.drawing)
-        off = _off_size(fitted.drawing.bounds, settings.size)
+        off = off_size(fitted.drawing.bounds, settings.size)
         total *= off
         fitted = replace(fitted, drawing=fitted.drawing.mapped(off))
         mended = scaled_mended(mended, off)
@@ -370,18 +364,6 @@ def _widths(region: Region, span: tuple[float, float] | None) -> tuple[float, ..
     present = right - left
     low, high = span or (present / 2, 3 * present)
     return tuple(round(float(w), 2) for w in np.geomspace(low, high, _SIZE_POINTS))
-
-
-def _off_size(bounds: tuple[float, float, float, float], size: Size) -> float:
-    """Return the factor that brings something with `bounds` to the wanted size."""
-    left, bottom, right, top = bounds
-    match size.by:
-        case SizeBy.WIDTH:
-            return size.mm / (right - left)
-        case SizeBy.HEIGHT:
-            return size.mm / (top - bottom)
-        case SizeBy.PITCH:
-            return 1.0
 
 
 def _check_extent(drawn: Region) -> None:

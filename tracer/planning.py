@@ -25,8 +25,9 @@ from tracer.piece.means import MARGIN_MM, Means, draft_for, fillet_for, fitted
 from tracer.piece.plan import Plan
 from tracer.piece.solid import offset
 from tracer.piece.wish import Design, PieceWish
-from tracer.pipeline import Job, Traced, pitch_for, size_and_mend, trace_pixels
+from tracer.pipeline import Job, Traced, size_and_mend, trace_pixels
 from tracer.process import check_metal_and_mould, load_process
+from tracer.rules.pitch import pitch_for
 from tracer.settings import Relief, Role, Size, SizeBy
 
 Progress = Callable[[str], None]

@@ -23,6 +23,11 @@ _MANY = 200
 """Of so many pieces smaller than the limit each is a speck."""
 
 
+_SAME = 0.8
+"""Share of the area in common from which a piece is what a finding removed."""
+_EDGE = 0.01
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Aside:
     """A region without its specks, and what became of them."""
@@ -43,6 +48,22 @@ class Aside:
             scaled_findings(self.findings, factor),
             tuple((scaled(specks, factor), is_ink) for specks, is_ink in self.kept),
         )
+
+    def without(self, findings: tuple[Finding, ...]) -> "Aside":
+        """Return the same without the small islands at its edge that these findings removed."""
+        pieces = shapely.get_parts(self.region)
+        on_edge = pieces[_at_edge(shapely.bounds(pieces))]
+        gone, left = [], pieces
+        for finding in findings:
+            if finding.kind is Kind.SMALL_ISLAND and finding.status == "fixed":
+                same = [p for p in on_edge if _overlap(p, finding.changed) > _SAME]
+                if same:
+                    gone.append(finding)
+                    left = np.array([p for p in left if p not in same], dtype=object)
+        if not gone or not len(left):
+            return self
+        region = as_region(shapely.MultiPolygon(list(left)))
+        return Aside(region, (*self.findings, *gone), self.kept)
 
     def put_back(self, mended: Mended) -> Mended:
         """Return the mended region with the specks that are kept, and the findings of all."""
@@ -94,6 +115,21 @@ def set_aside(region: Region, limits: Limits, settings: Settings, *, check_only:
         for n, (specks, is_ink) in enumerate(found, 1)
     )
     return Aside(as_region(shapely.MultiPolygon(list(pieces))), findings, kept)
+
+
+def _at_edge(bounds: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Return which of some bounds (N, 4) reach those of all of them, within a hundredth."""
+    low, high = bounds[:, :2].min(axis=0), bounds[:, 2:].max(axis=0)
+    near = _EDGE * (high - low)
+    beyond = (bounds[:, :2] < low + near) | (bounds[:, 2:] > high - near)
+    at_edge: NDArray[np.bool_] = beyond.any(axis=1)
+    return at_edge
+
+
+def _overlap(piece: shapely.Polygon, changed: Region) -> float:
+    """Return the area in common over that of both together."""
+    both = piece.intersection(changed).area
+    return float(both / (piece.area + changed.area - both))
 
 
 def _is_metal(settings: Settings, *, ink: bool) -> bool:
