@@ -29,6 +29,8 @@ _HALVINGS = 12
 _BEAD = 1.35
 _KNOB = 1.15
 """What is wider by this than on the way to it is no point."""
+_ON_THE_WAY = 0.97
+"""Share of the way to the far end that a disc and what lies beyond it reach, if it leads there."""
 _TAPERS = 1.3
 """Between the areas, over d h, of a point (at most 1) and of a stroke's end (1.4 and more)."""
 
@@ -291,7 +293,7 @@ def _runs_out(
     spread = float(away @ away)
     slope = -float(away @ wide) / spread if spread > 0 else 0.0  # sine of half the angle
     blunt = CORNER * _NOISE * half
-    if not 0 < slope < 1 or not _tapers(axis, nodes, mouth, half):
+    if not 0 < slope < 1 or not _tapers(axis, thinned, nodes, mouth, half, out):
         return False
     end = (half - slope * (half + out)) / (1 - slope)  # radius of what rounds the point
     drawn = half * (1 / slope - 1)  # how far it would stand out if nothing rounded it
@@ -299,11 +301,19 @@ def _runs_out(
     return bool(is_sharp and end < 0.5 * half + thinned.doubt)
 
 
-def _tapers(axis: Skeleton, nodes: Ints, root: complex, half: float) -> bool:
-    """Tell whether the width falls off along the whole place, not at its mouth or neck only."""
-    facing = nodes[axis.facing[nodes]]
+def _tapers(
+    axis: Skeleton, thinned: _Thinned, nodes: Ints, root: complex, half: float, out: float
+) -> bool:
+    """Tell whether the width falls off along the whole place, not at its mouth or neck only.
+
+    A knob counts on the way to the far end, not on a branch beside it, and where it is more than
+    the accuracy of the artwork makes of a point.
+    """
+    reach = np.abs(axis.centre[nodes] - root) + thinned.lost[nodes] + axis.half[nodes]
+    facing = nodes[axis.facing[nodes] & (reach > _ON_THE_WAY * (half + out))]
     outward = axis.half[facing[np.argsort(np.abs(axis.centre[facing] - root), kind="stable")]]
-    if (outward > _KNOB * np.minimum.accumulate(outward)).any():
+    neck = np.minimum.accumulate(outward)
+    if (outward > np.maximum(_KNOB * neck, neck + thinned.doubt)).any():
         return False
     far = np.abs(axis.centre[nodes] - root)
     length = far.max()
