@@ -122,6 +122,25 @@ def test_a_pointed_line_keeps_its_point_round() -> None:
     assert got.bounds[2] == pytest.approx(10, abs=OFF)
 
 
+@pytest.mark.parametrize("tip", [0.02, 0.05, 0.1])
+def test_a_needle_ends_round_and_no_longer_than_drawn(tip: float) -> None:
+    """A spike of .4 mm that narrows to `tip` to each side: its end is that of a disc."""
+    spike = shapely.Polygon([(0, -0.2), (10, -tip), (10, tip), (0, 0.2)])
+    got = thickened(region(spike, shapely.box(-3, -3, 0, 3)))
+    assert got.bounds[2] == pytest.approx(10, abs=OFF)
+    disc = shapely.Point(10 - HALF, 0).buffer(HALF, quad_segs=24)
+    end = shapely.box(10 - HALF, -9, 99, 9)
+    beyond = math.hypot(tip, HALF) - HALF  # the corners of the drawn end stand out of the disc
+    assert astray(got.intersection(end), disc.intersection(end)) < OFF + max(beyond, tip)
+
+
+def test_a_line_that_hardly_narrows_keeps_its_length() -> None:
+    """Over the last mm it narrows by 3 %, which was taken for a turn into a corner."""
+    spike = shapely.Polygon([(0, -0.2), (10, -0.15), (10, 0.15), (0, 0.2)])
+    got = thickened(region(spike, shapely.box(-3, -3, 0, 3)))
+    assert got.bounds[2] == pytest.approx(10, abs=OFF)
+
+
 def test_a_bar_runs_straight_on_over_a_stem() -> None:
     """A T of a thin bar and a sound stem: the far side of the bar has no hollow over the stem."""
     tee = region(shapely.box(-6, 0, 6, 0.5), shapely.box(-0.5, -6, 0.5, 0.1))

@@ -49,7 +49,7 @@ class _Frame:
 
     def round_end(self, length: float, half: float) -> BaseGeometry:
         """Return the end of a strip of half width `half`, round, that reaches so far along."""
-        z = self.origin + np.array([0, length - half]) * self.way
+        z = self.origin + np.array([min(0.0, length - 1.5 * half), length - half]) * self.way
         end: BaseGeometry = grown(shapely.LineString(np.column_stack([z.real, z.imag])), half)
         return end
 
@@ -82,7 +82,8 @@ class _End:
 
     frame: _Frame
     half: float
-    bent: Ints  # nodes beyond, where the centre line turns off into a corner
+    path: Ints  # the nodes from there back
+    bent: Ints  # those beyond, where the centre line turns off into a corner
     pointed: bool
     tapers: bool
 
@@ -100,11 +101,17 @@ def widened(found: Survey, defect: Defect, half: float, tolerance: float) -> Bas
     is_ink = bool(axis.inside[nodes[0]])
     ends: list[tuple[BaseGeometry, BaseGeometry]] = []
     for end in _free_ends(axis, defect, half):
-        drawn, frame = _drawn_beyond(found.region, end, is_ink=is_ink), end.frame
+        frame = end.frame
+        if not defect.metal:
+            if not (end.pointed and end.tapers):
+                ends.append((frame.box(end.half, 2 * half, 1.01 * half), shapely.Polygon()))
+            continue
+        drawn = _drawn_beyond(found.region, end, is_ink=is_ink)
         length, aside = frame.tip_of(drawn)
         sharp = end.tapers and (end.pointed or end.half < half / 2)  # cut off, or a hair's end
         if sharp or (end.pointed and abs(aside) < end.half / 2):  # like a pencil
-            nodes = np.setdiff1d(nodes, end.bent)
+            along = ((axis.centre[end.path] - frame.origin) / frame.way).real
+            nodes = np.setdiff1d(nodes, [*end.bent, *end.path[along > length - half]])
             ends.append((frame.box(length, 2 * half, 1.01 * half), frame.round_end(length, half)))
             continue
         shape = frame.spread(drawn, half - end.half)
@@ -148,14 +155,15 @@ def _free_ends(axis: Skeleton, defect: Defect, half: float) -> list[_End]:
         near = defect.thin.points[np.abs(points - axis.centre[end]) < half / 4]
         path = _path_from(axis, linked, end, 4 * half)
         last = _last_full(axis, path, half)
-        bent, path = np.union1d(path[: last or 0], near), path[last or 0 :]
+        turns_off = last if last and len(near) else 0
+        bent, path = np.union1d(path[:turns_off], near), path[turns_off:]
         centre, own = complex(axis.centre[path[0]]), float(axis.half[path[0]])
         near_mouth = len(mouths) and np.abs(axis.centre[mouths] - centre).min() < half
         if own >= half or near_mouth:
             continue
         way = _way_out(axis, path, max(2 * own, 0.5 * half))
         if way:
-            ends.append(_End(_Frame(centre, way), own, bent, len(near) > 0, last is None))
+            ends.append(_End(_Frame(centre, way), own, path, bent, len(near) > 0, last is None))
     return ends
 
 
