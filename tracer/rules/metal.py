@@ -32,7 +32,7 @@ def thicken(
         else:
             patches.append(Patch(widened(found, defect, half, tolerance), add=True))
             thick.append(defect)
-    patches += [Patch(shape, add=True) for shape in joins(found, thick, half)]
+    patches += [Patch(shape, add=True) for shape in joins(found.axis, thick, half)]
     if cuts:
         parts = losable(found.region, half, tolerance, sunk=sunk)
         patches += [Patch(touching(parts, d.place, tolerance), add=False) for d in cuts]

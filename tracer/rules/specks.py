@@ -52,17 +52,17 @@ class Aside:
     def without(self, findings: tuple[Finding, ...]) -> "Aside":
         """Return the same without the small islands at its edge that these findings removed."""
         pieces = shapely.get_parts(self.region)
-        on_edge = pieces[_at_edge(shapely.bounds(pieces))]
-        gone, left = [], pieces
+        left, gone = np.ones(len(pieces), dtype=bool), []
         for finding in findings:
-            if finding.kind is Kind.SMALL_ISLAND and finding.status == "fixed":
-                same = [p for p in on_edge if _overlap(p, finding.changed) > _SAME]
-                if same:
+            if finding.kind is not Kind.SMALL_ISLAND or finding.status != "fixed":
+                continue
+            for k in np.flatnonzero(_at_edge(shapely.bounds(pieces))):
+                if _overlap(pieces[k], finding.changed) > _SAME:
+                    left[k] = False
                     gone.append(finding)
-                    left = np.array([p for p in left if p not in same], dtype=object)
-        if not gone or not len(left):
+        if not gone or not left.any():
             return self
-        region = as_region(shapely.MultiPolygon(list(left)))
+        region = as_region(shapely.MultiPolygon(list(pieces[left])))
         return Aside(region, (*self.findings, *gone), self.kept)
 
     def put_back(self, mended: Mended) -> Mended:

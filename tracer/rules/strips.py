@@ -2,7 +2,7 @@
 
 The strip of a place is all that lies within half the wanted width of its centre line (Blum, 1967,
 see `skeleton`). At free ends that would be a disc, longer than what was drawn and round where that
-was square: the end as drawn is spread to the sides there instead.
+was square: the end as drawn of a line of metal is spread to the sides there instead.
 """
 
 from dataclasses import dataclass
@@ -94,7 +94,7 @@ def widened(found: Survey, defect: Defect, half: float, tolerance: float) -> Bas
     A free end keeps its place and its shape, spread to the sides: one cut square stays square, one
     rounded keeps round corners, and none becomes longer than drawn. One cut at a slant so sharp
     that its corner would be lost becomes square. Where the outline runs out to a point the strip
-    ends round, at the point.
+    ends round, at the point. A strip along a gap is cut off flush with a free end.
     """
     assert defect.thin is not None
     axis, nodes = found.axis, defect.thin.line
@@ -103,7 +103,7 @@ def widened(found: Survey, defect: Defect, half: float, tolerance: float) -> Bas
     for end in _free_ends(axis, defect, half):
         frame = end.frame
         if not defect.metal:
-            if not (end.pointed and end.tapers):
+            if not end.pointed:
                 ends.append((frame.box(end.half, 2 * half, 1.01 * half), shapely.Polygon()))
             continue
         drawn = _drawn_beyond(found.region, end, is_ink=is_ink)
@@ -220,12 +220,11 @@ def _way_out(axis: Skeleton, path: Ints, within: float) -> complex:
     return way / abs(way) if abs(way) >= 1e-6 else 0j
 
 
-def joins(found: Survey, defects: list[Defect], half: float) -> list[BaseGeometry]:
+def joins(axis: Skeleton, defects: list[Defect], half: float) -> list[BaseGeometry]:
     """Return what joins strips in line with each other over a short place that is wide enough.
 
     Such as where a third line meets them from one side: their other side would have a hollow there.
     """
-    axis = found.axis
     mouths: list[tuple[complex, complex, complex]] = []
     for defect in defects:
         linked = _links_within(axis, defect.thin.line) if defect.thin is not None else {}
