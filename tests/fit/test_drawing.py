@@ -271,6 +271,25 @@ def test_a_speck_before_a_tip_blunts_that_tip_alone(half: float) -> None:
     assert away[0] > 1
 
 
+@pytest.mark.parametrize("width", [0.06, 0.1, 0.15])
+def test_a_crossing_in_one_place_leaves_tips_elsewhere_sharp(width: float) -> None:
+    """A fine hair on a star, bent by more than it is wide: its sides are drawn across."""
+    true = star(5, 100, 25)
+    tips = [s.start for s in true.segments[::2]]
+    ring = sampled(true, noise=0.0)
+    ring = ring[np.abs(ring) < 98]
+    side = true.segments[0]
+    k = int(np.abs(ring - (side.start + side.end) / 2).argmin())
+    along = side.start_tangent
+    out = np.arange(0.7, 6.6, 0.7)
+    hair = ring[k] - 1j * along * out + along * 0.08 * np.sin(1.3 * out)
+    ring = np.concatenate([ring[:k], hair, hair[::-1] + width * along, ring[k + 1 :]])
+    drawing = fit_drawing(region(ring), 0.1, pixel_mm=1.0).drawing
+    is_whole(drawing, 1, 0)
+    found = np.array([s.start for s in drawing.segments])
+    assert max(float(np.abs(found - tip).min()) for tip in tips) < 0.05
+
+
 @pytest.mark.parametrize(
     "wrong",
     [

@@ -134,9 +134,9 @@ def _untangled(
 
     remedies: tuple[Callable[[Path, RingFit, ComplexArray, ComplexArray], Path], ...] = (
         lambda _, fit, ring, at: short(fit, ring, fit.corners_near(at / pixel_mm, _TIP_PX)),
-        lambda _, fit, ring, __: short(fit, ring, fit.all_corners),
         lambda path, _, ring, at: along_ring(path, ring, at, pixel_mm, slack / 3),
         lambda path, _, ring, at: along_ring(path, ring, at, 2 * pixel_mm, slack / 10),
+        lambda _, fit, ring, __: short(fit, ring, fit.all_corners),
         lambda _, __, ring, ___: tighter(ring),
         lambda _, __, ring, ___: _straight(ring, slack / 2),
         lambda _, __, ring, ___: _straight(ring, slack / 10),
