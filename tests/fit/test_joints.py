@@ -11,6 +11,7 @@ from tests.bench.methods import Outline, fitted_drawing
 from tests.bench.renderings import alpha
 from tests.drawings import TrueDrawing
 from tests.fit.shapes import region
+from tracer.curves.segments import ComplexArray
 from tracer.fit.drawing import fit_drawing
 from tracer.fit.ring import fit_ring
 
@@ -99,3 +100,36 @@ def test_an_arc_does_not_become_another_one_to_meet_its_neighbour() -> None:
     off = shapely.distance(shapely.points(ring.real, ring.imag), line)
     assert off.max() <= 1.5 * tolerance
     assert len(path.segments) <= 6
+
+
+def needle(degrees: float, noise: float, seed: int) -> tuple[ComplexArray, complex]:
+    """Return a ring 60 px long with noise that runs out to a point, and the point.
+
+    Its last 4 px are even, as where a ring was drawn out to a tip.
+    """
+    rng = np.random.default_rng(seed)
+    tip = 60 + 0j
+    back = np.arange(0.6, 60, 0.6)
+    half = np.exp(1j * math.radians(degrees / 2))
+    off = np.where(back < 4, 0.0, noise * rng.normal(size=(2, len(back))))
+    below, above = tip - back / half + 1j * off[0], tip - back * half + 1j * off[1]
+    end = 1j * np.arange(above[-1].imag, below[-1].imag, -0.6)[1:] + above[-1].real
+    return np.concatenate([below[::-1], [tip], above, end]).conj(), tip
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_tip_of_the_ring_is_a_node(seed: int) -> None:
+    """Fitted to noisy points, the sides of so narrow a tip cross up to .18 px off it."""
+    ring, tip = needle(6.0, 0.04, seed)
+    (shape,) = fit_drawing(region(ring), 0.1, pixel_mm=1.0).drawing.shapes
+    assert min(abs(s.start - tip) for s in shape.outer.segments) < 0.02
+
+
+def test_a_tip_where_the_pixels_ended_a_ring_is_not_taken_for_its_own() -> None:
+    """The sides are drawn on to where they cross, though the ring has a vertex before it."""
+    ring, tip = needle(16.0, 0.0, 0)
+    ended = ring[np.abs(ring - tip) > 2.0]
+    k = int(np.argmax(ended.real))
+    ended = np.insert(ended, k + (ended[k].imag > 0), tip - 1.5)
+    (shape,) = fit_drawing(region(ended), 0.1, pixel_mm=1.0).drawing.shapes
+    assert min(abs(s.start - tip) for s in shape.outer.segments) < 0.2

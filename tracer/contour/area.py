@@ -11,6 +11,8 @@ from tracer.model import Points
 Index = NDArray[np.intp]
 Floats = NDArray[np.float64]
 
+_FLAT_FOLD_PX2 = 1e-12
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Loops:
@@ -144,9 +146,44 @@ def coverage_of(pieces: Pieces, columns: int) -> tuple[Index, Index, Floats]:
     return pixels, of_piece.astype(np.intp), own + np.cumsum(height) - height
 
 
+class Gain:
+    """The change of each pixel's coverage by the moves of the vertices along `normals` (N, 2)."""
+
+    def __init__(
+        self, loops: Loops, pieces: Pieces, of_piece: Index, pixels: int, normals: Floats
+    ) -> None:
+        ways = loops.points[loops.after] - loops.points
+        across = away_from_ink(ways)
+        length = np.hypot(ways[:, 0], ways[:, 1])
+        share = (pieces.t0 + pieces.t1) / 2
+        part = length[pieces.edge] * (pieces.t1 - pieces.t0)
+        self._start, self._end = pieces.edge, loops.after[pieces.edge]
+        self._by_start = part * (1 - share) * dot(across, normals)[pieces.edge]
+        self._by_end = part * share * dot(across, normals[loops.after])[pieces.edge]
+        self._pixel, self._pixels, self._vertices = of_piece, pixels, len(loops.points)
+
+    def of(self, move: Floats) -> Floats:
+        """Return the change (pixels,) by the moves (N,), to first order."""
+        change = self._by_start * move[self._start] + self._by_end * move[self._end]
+        return summed(self._pixel, change, self._pixels)
+
+    def back(self, change: Floats) -> Floats:
+        """Return the transpose of `of`: the sum (N,) of each vertex over the pixels."""
+        each = change[self._pixel]
+        n = self._vertices
+        at_start = summed(self._start, self._by_start * each, n)
+        return at_start + summed(self._end, self._by_end * each, n)
+
+
 def summed(index: Index, values: Floats, size: int) -> Floats:
     """Return (size,) the sum of the values of each index."""
     return np.bincount(index, values, minlength=size).astype(np.float64, copy=False)
+
+
+def dot(a: Points, b: Points) -> Floats:
+    """Return (N,) the inner product of each pair of rows."""
+    product: Floats = np.einsum("ij,ij->i", a, b)
+    return product
 
 
 def read_between(values: NDArray[np.float32], places: Floats) -> Floats:
@@ -182,3 +219,21 @@ def cross_free(rings: tuple[Points, ...]) -> bool:
     """Say whether rings neither cross nor touch themselves or each other."""
     lines = [shapely.LinearRing(ring) for ring in rings]
     return bool(shapely.is_simple(shapely.MultiLineString(lines)))
+
+
+def crossings(rings: tuple[Points, ...]) -> list[tuple[int, Points]]:
+    """Return (ring, place) of both edges wherever two edges that are not neighbours meet."""
+    loops = Loops.of(rings)
+    ends = np.stack([loops.points, loops.points[loops.after]], axis=1)
+    edges = np.asarray(shapely.linestrings(ends))
+    a, b = shapely.STRtree(edges).query(edges, predicate="intersects")
+    other = (a < b) & (loops.after[a] != b) & (loops.after[b] != a)
+    touched = np.unique(np.concatenate([a[other], b[other]]))
+    # neighbours that fold back on each other
+    way = ends[:, 1] - ends[:, 0]
+    on = way[loops.after]
+    turned_back = np.einsum("ij,ij->i", way, on) < 0
+    flat = np.abs(way[:, 0] * on[:, 1] - way[:, 1] * on[:, 0]) <= _FLAT_FOLD_PX2
+    touched = np.union1d(touched, np.flatnonzero(turned_back & flat))
+    owner = np.searchsorted(loops.starts, touched, side="right") - 1
+    return list(zip(owner.tolist(), ends[touched].mean(axis=1), strict=True))

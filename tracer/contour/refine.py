@@ -4,10 +4,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
-from tracer.contour.area import Floats, Loops, cross_free, resampled, with_room
+from tracer.contour.area import Floats, Loops, cross_free, crossings, resampled, with_room
 from tracer.contour.enlarged import reduced
 from tracer.contour.extract import extract_rings
 from tracer.contour.noise import flat_noise
@@ -18,7 +17,6 @@ from tracer.model import Coverage, Edge, EdgeNoise, Points
 MARGIN_PX = 2
 REACHES_PX = (2.0, 8.0, math.inf)
 """How far about a crossing the level line is taken back, in turn."""
-FLAT_FOLD_PX2 = 1e-12
 CALM_NOISE = 0.006
 """Noise of coverage that 8 bits, curves and JPEG of good quality leave; by trial, as `MANNERS`."""
 HALVING_NOISE = 0.004
@@ -138,7 +136,7 @@ def _untangled(
     if cross_free(rings):
         return rings
     for reach in REACHES_PX:
-        for number, place in _crossings(rings):
+        for number, place in crossings(rings):
             near = np.hypot(*(refined[number] - place).T) <= reach
             back[number] |= near
         rings = tuple(map(_merged, level, refined, alongs, back))
@@ -168,21 +166,3 @@ def _merged(level: Points, refined: Points, along: Floats, back: NDArray[np.bool
     taken = back[nearest]
     order = np.argsort(np.concatenate([along[~back], place[taken]]), kind="stable")
     return np.concatenate([refined[~back], level[taken]])[order]
-
-
-def _crossings(rings: tuple[Points, ...]) -> list[tuple[int, Points]]:
-    """Return (ring, place) of both edges wherever two edges that are not neighbours meet."""
-    loops = Loops.of(rings)
-    ends = np.stack([loops.points, loops.points[loops.after]], axis=1)
-    edges = np.asarray(shapely.linestrings(ends))
-    a, b = shapely.STRtree(edges).query(edges, predicate="intersects")
-    other = (a < b) & (loops.after[a] != b) & (loops.after[b] != a)
-    touched = np.unique(np.concatenate([a[other], b[other]]))
-    # neighbours that fold back on each other
-    way = ends[:, 1] - ends[:, 0]
-    on = way[loops.after]
-    turned_back = np.einsum("ij,ij->i", way, on) < 0
-    flat = np.abs(way[:, 0] * on[:, 1] - way[:, 1] * on[:, 0]) <= FLAT_FOLD_PX2
-    touched = np.union1d(touched, np.flatnonzero(turned_back & flat))
-    owner = np.searchsorted(loops.starts, touched, side="right") - 1
-    return list(zip(owner.tolist(), ends[touched].mean(axis=1), strict=True))

@@ -6,16 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tracer.contour.area import (
-    Floats,
-    Index,
-    Loops,
-    Pieces,
-    away_from_ink,
-    coverage_of,
-    cut_at_pixels,
-    summed,
-)
+from tracer.contour.area import Floats, Gain, Loops, coverage_of, cut_at_pixels, dot
 
 STEADINESS = 1e-4
 """Weight on the move itself; only keeps vertices that no pixel speaks about where they are."""
@@ -59,7 +50,7 @@ def fair_step(
     pixels, of_piece, covered = coverage_of(pieces, columns)
     missing = misfit(seen[pixels].astype(np.float64), covered)
     normals = loops.normals()
-    gain = _Gain(loops, pieces, of_piece, len(pixels), normals)
+    gain = Gain(loops, pieces, of_piece, len(pixels), normals)
     bend = _Bend(loops, normals, bending)
 
     def normal_equations(move: Floats) -> Floats:
@@ -90,33 +81,6 @@ def _moved(loops: Loops, normals: Floats, move: Floats) -> Loops:
     return loops.moved(loops.points + normals * move[:, None])
 
 
-class _Gain:
-    """The change of each pixel's coverage by the moves of the vertices."""
-
-    def __init__(
-        self, loops: Loops, pieces: Pieces, of_piece: Index, pixels: int, normals: Floats
-    ) -> None:
-        ways = loops.points[loops.after] - loops.points
-        across = away_from_ink(ways)
-        length = np.hypot(ways[:, 0], ways[:, 1])
-        share = (pieces.t0 + pieces.t1) / 2
-        part = length[pieces.edge] * (pieces.t1 - pieces.t0)
-        self._start, self._end = pieces.edge, loops.after[pieces.edge]
-        self._by_start = part * (1 - share) * _dot(across, normals)[pieces.edge]
-        self._by_end = part * share * _dot(across, normals[loops.after])[pieces.edge]
-        self._pixel, self._pixels, self._vertices = of_piece, pixels, len(loops.points)
-
-    def of(self, move: Floats) -> Floats:
-        change = self._by_start * move[self._start] + self._by_end * move[self._end]
-        return summed(self._pixel, change, self._pixels)
-
-    def back(self, change: Floats) -> Floats:
-        each = change[self._pixel]
-        n = self._vertices
-        at_start = summed(self._start, self._by_start * each, n)
-        return at_start + summed(self._end, self._by_end * each, n)
-
-
 class _Bend:
     """The weighted third differences across each edge, and their change by the moves."""
 
@@ -127,11 +91,11 @@ class _Bend:
         across = normals + normals[after]
         across /= np.maximum(np.hypot(across[:, 0], across[:, 1]), 1e-9)[:, None]
         third = x[after[after]] - 3 * x[after] + 3 * x - x[before]
-        size = _dot(third, across)
+        size = dot(third, across)
         weight = np.sqrt(bending.fairness) / (1 + (size / bending.corner_px) ** 2)
         self.now = weight * size
         self._factors: list[Floats] = [
-            weight * factor * _dot(across, normals[k])
+            weight * factor * dot(across, normals[k])
             for factor, k in zip((-1.0, 3.0, -3.0, 1.0), self._around, strict=True)
         ]
         self._back = (after, here, before, before[before])
@@ -143,11 +107,6 @@ class _Bend:
     def back(self, bends: Floats) -> Floats:
         (a, b, c, d), (i, j, k, m) = self._factors, self._back
         return (a * bends)[i] + (b * bends)[j] + (c * bends)[k] + (d * bends)[m]
-
-
-def _dot(a: Floats, b: Floats) -> Floats:
-    product: Floats = np.einsum("ij,ij->i", a, b)
-    return product
 
 
 def _inner(a: Floats, b: Floats) -> float:

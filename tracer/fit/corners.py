@@ -39,6 +39,21 @@ _BLUNT_PX = 3.0
 """Both sides of a blunt tip are looked at over this length, this far from its middle."""
 _BLUNT_TURN = math.radians(105)
 
+_DRAWN_TURN = math.radians(130)
+_DRAWN_COUNT = 3
+"""A ring turns back by so much at a tip of its own, and so many vertices on either side ..."""
+_DRAWN_BEND = math.radians(6)
+_DRAWN_EVEN = math.radians(0.5)
+_DRAWN_STEPS = 1.05
+_DRAWN_STEP_PX = 0.75
+"""... turn by less than this each, as evenly as this, and stand as evenly and near to each other:
+pixels leave none so."""
+_DRAWN_NEAR_PX = 1.5
+"""A corner so near to such a tip, and turning as follows, is that tip."""
+_DRAWN_LEAST_TURN = math.radians(100)
+_DRAWN_REACH_PX = 0.7
+"""So near to it the ring has no vertex but the tip itself."""
+
 _SURE = 35.0
 """A turn of so many degrees at one scale is enough; less must be seen at two."""
 
@@ -102,10 +117,11 @@ class Corners:
     tip: ComplexArray  # where the extended sides meet
     turn: FloatArray  # radians
     reach: FloatArray  # how far from the tip the ring is not that of the sides, px
+    drawn: NDArray[np.bool_]  # whether the ring itself goes out to the tip
 
     def chosen(self, kept: NDArray[np.intp] | NDArray[np.bool_]) -> "Corners":
         """Return some of the corners."""
-        return Corners(self.index[kept], self.tip[kept], self.turn[kept], self.reach[kept])
+        return Corners(*(getattr(self, name)[kept] for name in Corners.__slots__))
 
     def with_others(self, others: "Corners", apart: float, size: int) -> "Corners":
         """Return these and the others, that take the place of those within `apart` samples."""
@@ -117,7 +133,10 @@ class Corners:
         return both.chosen(np.argsort(both.index))
 
 
-NO_CORNERS = Corners(np.empty(0, np.intp), np.empty(0, np.complex128), np.empty(0), np.empty(0))
+_NONE = np.empty(0)
+NO_CORNERS = Corners(
+    _NONE.astype(np.intp), _NONE.astype(np.complex128), _NONE, _NONE, _NONE.astype(np.bool_)
+)
 
 
 def corners(ring: Ring, tolerance: float) -> Corners:
@@ -182,7 +201,8 @@ def blunt_tips(ring: Ring, tolerance: float) -> Corners:
     cost = seen.offset[keep] + 2 * seen.residual[keep]
     apart = np.full(len(index), 2 * _BLUNT_PX * scale / ring.step)
     kept = _spread_out(index, cost, len(ring.even), apart)
-    return Corners(index, tip, turn, reach).chosen(kept)
+    drawn = np.zeros(len(index), dtype=np.bool_)
+    return Corners(index, tip, turn, reach, drawn).chosen(kept)
 
 
 def rounded_reach(turn: FloatArray, scale: float) -> FloatArray:
@@ -227,7 +247,27 @@ def _placed(
             good &= np.abs(seen.turn - turn[todo]) < 0.5
             tip[todo[good]], turn[todo[good]] = seen.meet[good], seen.turn[good]
             done[todo[good]] = True
-    return Corners(index, tip, turn, rounded_reach(turn, scale))
+    reach, drawn = rounded_reach(turn, scale), np.zeros(n, dtype=np.bool_)
+    for vertex in _drawn_tips(ring).tolist():
+        away = np.abs(ring.even[index] - vertex)
+        k = int(away.argmin())
+        if away[k] < _DRAWN_NEAR_PX and abs(turn[k]) > _DRAWN_LEAST_TURN:
+            tip[k], reach[k], drawn[k] = vertex, _DRAWN_REACH_PX, True
+    return Corners(index, tip, turn, reach, drawn)
+
+
+def _drawn_tips(ring: Ring) -> ComplexArray:
+    """Return the vertices (N,) that are sharp tips of the ring's own, none of the pixels' doing."""
+    ways = np.roll(ring.vertices, -1) - ring.vertices
+    turn, length = np.angle(ways * np.roll(ways, 1).conj()), np.abs(ways)
+    own = np.abs(turn) > _DRAWN_TURN
+    count = range(1, _DRAWN_COUNT + 1)
+    for side, edge in ((1, 0), (-1, 1)):
+        turns = np.stack([np.roll(turn, side * k) for k in count])
+        steps = np.stack([np.roll(length, side * k + edge) for k in count])
+        own &= (np.abs(turns).max(axis=0) < _DRAWN_BEND) & (np.ptp(turns, axis=0) < _DRAWN_EVEN)
+        own &= steps.max(axis=0) < np.minimum(_DRAWN_STEPS * steps.min(axis=0), _DRAWN_STEP_PX)
+    return ring.vertices[own]
 
 
 def _bent(ring: Ring, scale: float) -> NDArray[np.intp]:

@@ -109,6 +109,10 @@ def _meet(
         t, u = at
         place = complex(before.at(np.array([t]))[0])
     turn = abs(turn_between(before, after))
+    if found.drawn[i]:
+        drawn = _at_tip(before, after, tip, tolerance)
+        if drawn is not None:
+            return drawn
     ends: tuple[complex, complex] | None = None
     if at is not None and turn > _BLUNT_FROM:
         ends = tip_ends(ring, index, before, after, (t, u), tolerance)
@@ -123,6 +127,18 @@ def _meet(
         if near and _follows(before, 0.0, t, place) and _follows(after, u, 1.0, place):
             return _Meet(t, u, place, place)
     return _along(before, after, around, tolerance)
+
+
+def _at_tip(before: Segment, after: Segment, tip: complex, tolerance: float) -> _Meet | None:
+    """Return both sides ended at the tip itself, None where they do not come as near to it."""
+    place = np.array([tip])
+    t, u = float(foot(before, place, 0.1, 3.0)[0]), float(foot(after, place, -2.0, 0.9)[0])
+    for side, at in ((before, t), (after, u)):
+        if abs(side.at(np.array([at]))[0] - tip) > tolerance:
+            return None
+    if not (_follows(before, 0.0, t, tip) and _follows(after, u, 1.0, tip)):
+        return None
+    return _Meet(t, u, tip, tip)
 
 
 def _along(before: Segment, after: Segment, around: ComplexArray, tolerance: float) -> _Meet:
