@@ -186,6 +186,11 @@ def dot(a: Points, b: Points) -> Floats:
     return product
 
 
+def inner(a: Floats, b: Floats) -> float:
+    """Return the inner product; `@` would wake the threads of BLAS for so little."""
+    return float(np.einsum("i,i->", a, b))
+
+
 def read_between(values: NDArray[np.float32], places: Floats) -> Floats:
     """Return values (rows, columns) at `places` (..., 2) in px, by proportion between centres."""
     rows, columns = values.shape
@@ -213,6 +218,12 @@ def with_room(
     if low.min() >= room_px and columns - high[0] >= room_px and rows - high[1] >= room_px:
         return values, 0
     return np.pad(values, room_px), room_px
+
+
+def area_of(ring: Points) -> float:
+    """Return the shoelace area; its sign tells which way a ring runs."""
+    x, y = (ring - ring[0]).T
+    return float(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1))) / 2
 
 
 def cross_free(rings: tuple[Points, ...]) -> bool:

@@ -6,7 +6,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tracer.contour.area import Floats, Loops, cross_free, crossings, resampled, with_room
+from tracer.contour.area import (
+    Floats,
+    Loops,
+    area_of,
+    cross_free,
+    crossings,
+    resampled,
+    with_room,
+)
 from tracer.contour.enlarged import reduced
 from tracer.contour.extract import extract_rings
 from tracer.contour.noise import flat_noise
@@ -146,13 +154,8 @@ def _untangled(
 
 
 def _kept(before: Points, after: Points) -> bool:
-    share = _area(after) / _area(before)
+    share = area_of(after) / area_of(before)
     return KEPT_AREA < share < 1 / KEPT_AREA
-
-
-def _area(ring: Points) -> float:
-    x, y = (ring - ring[0]).T
-    return float(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1))) / 2
 
 
 def _merged(level: Points, refined: Points, along: Floats, back: NDArray[np.bool_]) -> Points:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tracer.contour.area import Floats, Gain, Loops, coverage_of, cut_at_pixels, dot
+from tracer.contour.area import Floats, Gain, Loops, coverage_of, cut_at_pixels, dot, inner
 
 STEADINESS = 1e-4
 """Weight on the move itself; only keeps vertices that no pixel speaks about where they are."""
@@ -109,11 +109,6 @@ class _Bend:
         return (a * bends)[i] + (b * bends)[j] + (c * bends)[k] + (d * bends)[m]
 
 
-def _inner(a: Floats, b: Floats) -> float:
-    """Return the inner product; `@` would wake the threads of BLAS for so little."""
-    return float(np.einsum("i,i->", a, b))
-
-
 def _conjugate_gradients(
     matrix: Callable[[Floats], Floats], right: Floats, steps: int = 12
 ) -> Floats:
@@ -121,15 +116,15 @@ def _conjugate_gradients(
     x = np.zeros_like(right)
     residual = right
     direction = residual
-    size = _inner(residual, residual)
+    size = inner(residual, residual)
     smallest = 1e-10 * size
     for _ in range(steps):
         if size <= smallest:
             break
         image = matrix(direction)
-        step = size / _inner(direction, image)
+        step = size / inner(direction, image)
         x = x + step * direction
         residual = residual - step * image
-        before, size = size, _inner(residual, residual)
+        before, size = size, inner(residual, residual)
         direction = residual + size / before * direction
     return x

@@ -8,7 +8,16 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from tracer.contour.area import Floats, Gain, Index, Loops, coverage_of, cut_at_pixels, summed
+from tracer.contour.area import (
+    Floats,
+    Gain,
+    Index,
+    Loops,
+    coverage_of,
+    cut_at_pixels,
+    inner,
+    summed,
+)
 from tracer.contour.tip_sides import Arms
 from tracer.model import Coverage, Points
 
@@ -84,7 +93,7 @@ class Tip:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Place:
+class Place:
     """The pixels about a tip, and what is missing in them without what stood there."""
 
     corner: Index  # (2,)
@@ -97,7 +106,7 @@ class _Place:
 
 def place_of(
     sight: Sight, rings: tuple[Points, ...], beads: list[int], number: int, arms: Arms
-) -> _Place | None:
+) -> Place | None:
     """Return the pixels about a tip; None where too few speak of it or nothing is missing."""
     far = arms.origin + (arms.meet + _AHEAD_PX) * arms.frame[0]
     around = np.vstack([arms.old, far])
@@ -123,7 +132,7 @@ def place_of(
         if k != number and ahead and np.abs(v).max() < _BEAD_OFF_PX:
             own.append(k)
             missing = missing + _covered(rings[k] - corner, (rows, columns))
-    return _Place(corner, (rows, columns), speaking, missing[speaking], before, tuple(own))
+    return Place(corner, (rows, columns), speaking, missing[speaking], before, tuple(own))
 
 
 def _covered(loop: Points, shape: tuple[int, int]) -> Floats:
@@ -150,10 +159,10 @@ class _Trial:
     @property
     def cost(self) -> float:
         """Sum of squares."""
-        return float(np.einsum("i,i->", self.missing, self.missing))
+        return inner(self.missing, self.missing)
 
 
-def _trial(place: _Place, arms: Arms, sides: Floats) -> _Trial | None:
+def _trial(place: Place, arms: Arms, sides: Floats) -> _Trial | None:
     """Return the tip with these sides, None where they do not meet in the window."""
     meet = arms.meeting(sides)
     if meet is None:
@@ -182,7 +191,7 @@ def _trial(place: _Place, arms: Arms, sides: Floats) -> _Trial | None:
     return _Trial(sides, np.delete(way, tip, axis=0), missing, rates)
 
 
-def fitted(place: _Place, arms: Arms, number: int) -> Tip | None:
+def fitted(place: Place, arms: Arms, number: int) -> Tip | None:
     """Return the tip whose sides leave least missing, None where half of it is still missing.
 
     None as well where they do not lead on to the ring smoothly.
@@ -202,7 +211,7 @@ def fitted(place: _Place, arms: Arms, number: int) -> Tip | None:
     return Tip(number, arms.first, arms.last, best.way, place.beads, missing)
 
 
-def _stepped(place: _Place, arms: Arms, now: _Trial) -> _Trial | None:
+def _stepped(place: Place, arms: Arms, now: _Trial) -> _Trial | None:
     """Return the tip after a step that leaves less missing, None where no step does."""
     rates = now.rates() * _SCALE[:, None]
     square = np.einsum("ik,jk->ij", rates, rates) + _DAMPING * np.eye(6)

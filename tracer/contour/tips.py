@@ -7,7 +7,7 @@ say where the point is.
 
 import numpy as np
 
-from tracer.contour.area import Index, cross_free, crossings
+from tracer.contour.area import Index, area_of, cross_free, crossings
 from tracer.contour.tip_match import Sight, Tip, fitted, place_of
 from tracer.contour.tip_sides import ARM_PX, arms_of, spacing
 from tracer.model import Coverage, Points
@@ -57,7 +57,7 @@ def drawn_out(
     if not rings:
         return rings
     sight = Sight.of(rings, coverage)
-    beads = [k for k, ring in enumerate(rings) if abs(_area(ring)) < _BEAD_PX2]
+    beads = [k for k, ring in enumerate(rings) if abs(area_of(ring)) < _BEAD_PX2]
     tips = []
     for number, ring in enumerate(rings):
         if number in beads:
@@ -67,11 +67,6 @@ def drawn_out(
             if tip is not None and tip.missing <= most_missing:
                 tips.append(tip)
     return _with_tips(rings, tips)
-
-
-def _area(ring: Points) -> float:
-    x, y = (ring - ring[0]).T
-    return float(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1))) / 2
 
 
 def _turning_back(ring: Points) -> Index:
