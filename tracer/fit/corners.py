@@ -42,11 +42,10 @@ _BLUNT_TURN = math.radians(105)
 _DRAWN_TURN = math.radians(130)
 _DRAWN_COUNT = 3
 """A ring turns back by so much at a tip of its own, and so many vertices on either side ..."""
-_DRAWN_BEND = math.radians(6)
 _DRAWN_EVEN = math.radians(0.5)
 _DRAWN_STEP_PX = 0.75
-"""... turn by less than this each, as evenly as this, and stand so near to each other: pixels leave
-none so, and lines none so near."""
+"""... turn as evenly as this and stand as near to each other as this: pixels leave none so even,
+and lines none so near."""
 _DRAWN_NEAR_PX = 1.5
 """A corner so near to such a tip, and turning as follows, is that tip."""
 _DRAWN_LEAST_TURN = math.radians(100)
@@ -264,8 +263,7 @@ def _drawn_tips(ring: Ring) -> ComplexArray:
     for side, edge in ((1, 0), (-1, 1)):
         turns = np.stack([np.roll(turn, side * k) for k in count])
         steps = np.stack([np.roll(length, side * k + edge) for k in count])
-        own &= (np.abs(turns).max(axis=0) < _DRAWN_BEND) & (np.ptp(turns, axis=0) < _DRAWN_EVEN)
-        own &= steps.max(axis=0) < _DRAWN_STEP_PX
+        own &= (np.ptp(turns, axis=0) < _DRAWN_EVEN) & (steps.max(axis=0) < _DRAWN_STEP_PX)
     return ring.vertices[own]
 
 
