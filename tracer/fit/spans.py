@@ -9,9 +9,6 @@ from tracer.curves.segments import ComplexArray, FloatArray
 from tracer.fit.corners import Corners
 from tracer.fit.samples import Ring, line_weights, parabola_weights
 
-_TIP_PX = 10.0
-"""A tip that the ring goes out to weighs as much as so long a piece of it."""
-
 _SIDE_SAMPLES = 10
 """A side is extended to its corner from so many samples."""
 
@@ -54,8 +51,9 @@ def cut_spans(ring: Ring, found: Corners) -> list[Span]:
         if last <= first:
             last += len(ring.even)
         ends = (complex(found.tip[i]), complex(found.tip[j]))
-        span = _open_span(ring, first, last, ends, (float(found.reach[i]), float(found.reach[j])))
-        spans.append(_with_tips(span, ends, (bool(found.drawn[i]), bool(found.drawn[j]))))
+        spans.append(
+            _open_span(ring, first, last, ends, (float(found.reach[i]), float(found.reach[j])))
+        )
     return spans
 
 
@@ -84,18 +82,6 @@ def _open_span(
             closed=False,
         )
     return Span(even, ring.vertices[chosen], ring.weights[chosen], place, closed=False)
-
-
-def _with_tips(span: Span, ends: tuple[complex, complex], drawn: tuple[bool, bool]) -> Span:
-    """Return an open span with the ends that are tips of the ring among its points."""
-    parts = [(span.points, span.weights, span.place)]
-    one = (np.array([_TIP_PX]),)
-    if drawn[0]:
-        parts.insert(0, (np.array(ends[:1]), *one, np.zeros(1)))
-    if drawn[1]:
-        parts.append((np.array(ends[1:]), *one, np.array([len(span.even) - 1.0])))
-    points, weights, place = (np.concatenate(column) for column in zip(*parts, strict=True))
-    return Span(span.even, points, weights, place, closed=False)
 
 
 def _extended(clear: ComplexArray, tip: complex) -> complex:
