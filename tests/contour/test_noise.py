@@ -12,7 +12,7 @@ from tests.contour.shapes import disc, eight_bit
 from tests.drawings import mixed
 from tracer.contour.area import resampled
 from tracer.contour.extract import extract_rings
-from tracer.contour.noise import WAVES_PX, edge_noise, noise_with_waves, waves_of
+from tracer.contour.noise import WAVES_PX, at_size, edge_noise, noise_with_waves, waves_of
 from tracer.model import Coverage, Edge, EdgeNoise, Points
 
 
@@ -54,6 +54,28 @@ def test_blur_is_measured(sigma: float, radius: float) -> None:
     assert noise.kind is Edge.SOFT
     # the quartiles are read between pixels, whose effect is only known on average
     assert noise.blur_px == pytest.approx(sigma, rel=0.08)
+
+
+@pytest.mark.parametrize(
+    ("kind", "sigma", "extent", "times"),
+    [
+        (Edge.SHARP, 0.03, 4000.0, 1.0),  # exact areas leave nothing that could be followed
+        (Edge.SHARP, 0.072, 1000.0, 1.0),
+        (Edge.SHARP, 0.072, 4096.0, 2.0),
+        (Edge.RINGING, 0.1, 2304.0, 1.5),
+        (Edge.STAIRS, 0.289, 500.0, 1.0),
+        (Edge.STAIRS, 0.289, 2048.0, 2.0),
+    ],
+)
+def test_the_tolerance_grows_as_the_square_root_of_a_large_drawing(
+    kind: Edge, sigma: float, extent: float, times: float
+) -> None:
+    noise = EdgeNoise(kind, sigma, 0.0, 0.3)
+    ring = np.array([[0.0, 0.0], [extent, 0.0], [extent, extent / 3]])
+    dot = np.array([[0.0, 0.0], [3.0, 0.0], [3.0, 3.0]])
+    assert at_size(noise, (dot, ring + 7)) == replace(noise, tolerance_px=0.3 * times)
+    wide = at_size(noise, (2 * dot, 2 * ring), 2.0)  # enlarged: in pixels twice as large
+    assert wide.tolerance_px == pytest.approx(0.3 * times)
 
 
 def test_a_sharp_disc_of_exact_area_is_known_finely() -> None:

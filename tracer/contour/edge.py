@@ -2,7 +2,7 @@
 
 from tracer.contour.enlarged import reduced
 from tracer.contour.extract import extract_rings
-from tracer.contour.noise import edge_noise, noise_with_waves
+from tracer.contour.noise import at_size, edge_noise, noise_with_waves
 from tracer.contour.refine import refine_rings
 from tracer.contour.tips import drawn_out
 from tracer.model import Coverage, Edge, EdgeNoise, Points
@@ -19,7 +19,13 @@ def trace_edges(coverage: Coverage) -> tuple[tuple[Points, ...], EdgeNoise]:
     Rings that come out more wavy than their noise accounts for are refined once more, with the
     noise that the waves tell of: by then more noise has been brought back than evenness took. The
     others, where pixels hold the area covered, are drawn out to the tips that are finer than these.
+    The fit tolerance is that for the size of the drawing in pixels.
     """
+    rings, noise = _traced(coverage)
+    return rings, at_size(noise, rings, coverage.pixel_size)
+
+
+def _traced(coverage: Coverage) -> tuple[tuple[Points, ...], EdgeNoise]:
     level = extract_rings(coverage)
     noise = edge_noise(coverage, level)
     rings = refine_rings(level, coverage, noise)
