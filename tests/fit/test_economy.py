@@ -99,8 +99,9 @@ def test_what_pixels_leave_of_a_large_drawing_makes_no_nodes(
     few = [d for d in mixed(12) if d.name.startswith(("mdi", "roboto"))]
     ours = true = 0
     for drawing in few:
-        alpha = drawing.alpha(pixels).astype(np.float32) / 255
-        ours += fitted_drawing(np.round(alpha) if in_one_bit else alpha).nodes
+        alpha = drawing.alpha(pixels)
+        values = np.round(alpha / 255) if in_one_bit else alpha / 255
+        ours += fitted_drawing(values.astype(np.float32)).nodes
         true += true_outline(drawing, pixels).nodes
     assert ours <= 1.25 * true
 
