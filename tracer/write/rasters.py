@@ -3,6 +3,7 @@
 import io
 import math
 from dataclasses import dataclass
+from importlib import import_module
 from typing import Any
 
 import numpy as np
@@ -188,6 +189,8 @@ def _png(pixels: Grey, palette: tuple[tuple[int, int, int], ...] = ()) -> bytes:
 
 def _webp(pixels: Grey, *, lossless: bool) -> bytes:
     from PIL import Image
+
+    import_module("PIL.WebPImagePlugin")  # else Pillow loads all forty to find it
 
     with io.BytesIO() as out:
         image = Image.fromarray(np.ascontiguousarray(pixels))
