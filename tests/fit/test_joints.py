@@ -9,11 +9,15 @@ import shapely
 
 from tests.bench.methods import Outline, fitted_drawing
 from tests.bench.renderings import alpha
+from tests.contour.shapes import clipped
 from tests.drawings import TrueDrawing
 from tests.fit.shapes import region
-from tracer.curves.segments import ComplexArray
-from tracer.fit.corners import corners
+from tracer.curves.path import Path
+from tracer.curves.segments import Arc, ComplexArray, Cubic, Line
+from tracer.fit.chain import Chain
+from tracer.fit.corners import Corners, corners
 from tracer.fit.drawing import fit_drawing
+from tracer.fit.joints import joined
 from tracer.fit.ring import fit_ring
 from tracer.fit.samples import ring_of
 
@@ -104,6 +108,29 @@ def test_an_arc_does_not_become_another_one_to_meet_its_neighbour() -> None:
     assert len(path.segments) <= 6
 
 
+def test_sides_that_all_but_touch_are_joined_there() -> None:
+    """Their tangents met 2 px on: the cubic was moved there and left its points by 1.1 px."""
+    arc = Arc(108.064 + 451.965j, 111.495 + 454.530j, -0.2379)
+    cubic = Cubic(114.517 + 432.420j, 106.050 + 436.960j, 104.390 + 447.957j, 108.185 + 451.952j)
+    sides = (arc, Line(arc.end, cubic.start), cubic)
+    points = np.concatenate([s.at(np.linspace(0, 1, 40, endpoint=False)) for s in sides])
+    ring = ring_of(points)
+    assert ring is not None
+    found = Corners(
+        index=np.array([np.abs(ring.even - cubic.end).argmin()]),
+        tip=np.array([107.96 + 452.09j]),
+        turn=np.array([-0.417]),
+        reach=np.array([0.87]),
+        drawn=np.array([False]),
+    )
+    chain = Chain(sides, (False, False), closed=False)
+    path = Path(joined(ring, [chain], found, 0.1, no_tips=np.array([False])))
+    flat = path.points(0.001)
+    line = shapely.LinearRing(np.column_stack([flat.real, flat.imag]))
+    assert shapely.distance(shapely.points(points.real, points.imag), line).max() < 0.1
+    assert len(path.segments) == len(sides)
+
+
 def needle(degrees: float, noise: float, seed: int) -> tuple[ComplexArray, complex]:
     """Return a ring 60 px long with noise that runs out to a point, and the point.
 
@@ -125,6 +152,22 @@ def test_a_tip_of_the_ring_is_a_node(seed: int) -> None:
     ring, tip = needle(6.0, 0.04, seed)
     (shape,) = fit_drawing(region(ring), 0.1, pixel_mm=1.0).drawing.shapes
     assert min(abs(s.start - tip) for s in shape.outer.segments) < 0.02
+
+
+@pytest.mark.parametrize(
+    ("degrees", "turn", "place"),
+    [(30, 0.25, (0.1, 0.2)), (44, 0.25, (0.4, 0.7)), (60, 0.0, (0.5, 0.8)), (60, 0.5, (0.2, 0.5))],
+)
+def test_a_sharp_tip_is_not_blunt(degrees: float, turn: float, place: tuple[float, float]) -> None:
+    """The line that matched the pixels lacked enough of the tip to pass for a blunt one."""
+    tip = 50 + 50j + complex(*place)
+    way, half = np.exp(1j * math.pi * turn), math.radians(degrees / 2)
+    ends = [tip - 34 * way * np.exp(1j * h) / math.cos(half) for h in (half, -half)]
+    shape = shapely.Polygon([(z.real, z.imag) for z in (tip, *ends)])
+    outline = fitted_drawing(clipped(shape, 100).values)
+    assert outline.nodes == 3
+    assert outline.corners is not None
+    assert np.hypot(*(outline.corners.points - (tip.real, tip.imag)).T).min() < 0.02
 
 
 def test_only_a_tip_with_vertices_up_to_it_is_the_rings_own() -> None:

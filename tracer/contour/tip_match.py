@@ -31,11 +31,11 @@ _BEAD_BEFORE_PX = 2.5
 """... and begin no further before the end of the ring."""
 _FEWEST = 12
 _FAINT = 0.002
-"""A sum of squares that is missing below which nothing is: the fit finds such tips by itself."""
 _BETTER = 0.5
-"""The sum of squares must fall to this share of what it was."""
+"""A sum of squares that is missing must be below the one, or this share of what it was: a line that
+leaves nothing missing need not be the one that was drawn."""
 _ROUNDS = 8
-_GAIN = 1e-3
+_GAIN = 0.03
 """Steps end when the sum of squares falls by less than this share."""
 _SCALE = np.array([1e-3, 1e-2, 0.05] * 2)
 """By what the bend, the slope and the place of a side are counted, and held by ..."""
@@ -107,7 +107,7 @@ class Place:
 def place_of(
     sight: Sight, rings: tuple[Points, ...], beads: list[int], number: int, arms: Arms
 ) -> Place | None:
-    """Return the pixels about a tip; None where too few speak of it or nothing is missing."""
+    """Return the pixels about a tip; None where too few speak of it."""
     far = arms.origin + (arms.meet + _AHEAD_PX) * arms.frame[0]
     around = np.vstack([arms.old, far])
     corner = np.floor(around.min(axis=0)).astype(np.intp) - 3
@@ -123,8 +123,6 @@ def place_of(
     if speaking.sum() < _FEWEST:
         return None
     before = float((missing[speaking] ** 2).sum())
-    if before < _FAINT:
-        return None
     own = []
     for k in beads:
         u, v = arms.seen_from(rings[k])
@@ -192,9 +190,10 @@ def _trial(place: Place, arms: Arms, sides: Floats) -> _Trial | None:
 
 
 def fitted(place: Place, arms: Arms, number: int) -> Tip | None:
-    """Return the tip whose sides leave least missing, None where half of it is still missing.
+    """Return the tip whose sides leave least missing.
 
-    None as well where they do not lead on to the ring smoothly.
+    None where much, or half of what it was, is still missing, and where the sides do not lead on to
+    the ring smoothly.
     """
     best = _trial(place, arms, arms.begun)
     for _ in range(_ROUNDS):
@@ -205,7 +204,8 @@ def fitted(place: Place, arms: Arms, number: int) -> Tip | None:
         best = better
         if gain < _GAIN * best.cost:
             break
-    if best is None or best.cost > _BETTER * place.before or not arms.goes_on(best.sides):
+    most = max(_BETTER * place.before, _FAINT)
+    if best is None or best.cost > most or not arms.goes_on(best.sides):
         return None
     missing = math.sqrt(best.cost / len(best.missing))
     return Tip(number, arms.first, arms.last, best.way, place.beads, missing)

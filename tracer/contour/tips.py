@@ -1,8 +1,8 @@
 """Draw rings out to sharp tips that are finer than the pixels.
 
 Where ink or an opening runs out to a point, the level line ends as soon as less than half of each
-pixel is covered: at a tip of 10 degrees three pixels early and more. The faint pixels beyond still
-say where the point is.
+pixel is covered: at a tip of 10 degrees three pixels early and more, at one of 60 most of a pixel.
+The faint pixels beyond still say where the point is.
 """
 
 import numpy as np
@@ -12,8 +12,8 @@ from tracer.contour.tip_match import Sight, Tip, fitted, place_of
 from tracer.contour.tip_sides import ARM_PX, arms_of, spacing
 from tracer.model import Coverage, Points
 
-_SPREAD_PX = 2.3
-"""A ring turns back where its arms end no further apart than this: at tips of up to 45 degrees."""
+_SPREAD_PX = 4.0
+"""A ring turns back where its arms end no further apart than this: at tips of up to 75 degrees."""
 _WAYS = ((1.4, 5.0), (1.0, 3.0), (0.7, 2.0))
 """(width of the tip from where on its sides are told apart, length over which they are begun from),
 px, in turn: where sides are much bent only their ends tell of the tip."""
@@ -32,13 +32,13 @@ def drawn_out(
 
     Both sides of a tip are taken for arcs that meet. They are moved until the exact area that they
     leave in the pixels about them is the coverage seen there, by least squares (Gauss-Newton,
-    damped as by Levenberg 1944). A tip is drawn so only if that leaves at most half of what was
-    missing before, and next to nothing; so in noisy artwork hardly any is. Small rings into which
-    a needle had broken are part of it then, and go.
+    damped as by Levenberg 1944). A tip is drawn so only if that leaves next to nothing missing, and
+    at most half of what was missing before where that was more; so in noisy artwork hardly any is.
+    Small rings into which a needle had broken are part of it then, and go.
 
     Promised: no ring crosses or touches itself or another; all else stays as it is.
 
-    Not promised: blunt tips, those wider than about 45 degrees, or those whose sides bend by much
+    Not promised: blunt tips, those wider than about 75 degrees, or those whose sides bend by much
     within some pixels of it.
 
     Parameters

@@ -39,7 +39,7 @@ _BLUNT_PX = 3.0
 """Both sides of a blunt tip are looked at over this length, this far from its middle."""
 _BLUNT_TURN = math.radians(105)
 
-_DRAWN_TURN = math.radians(130)
+_DRAWN_TURN = math.radians(100)
 _DRAWN_COUNT = 3
 """A ring turns back by so much at a tip of its own, and so many vertices on either side ..."""
 _DRAWN_EVEN = math.radians(0.5)
@@ -48,7 +48,7 @@ _DRAWN_STEP_PX = 0.75
 and lines none so near."""
 _DRAWN_NEAR_PX = 1.5
 """A corner so near to such a tip, and turning as follows, is that tip."""
-_DRAWN_LEAST_TURN = math.radians(100)
+_DRAWN_LEAST_TURN = math.radians(80)
 _DRAWN_REACH_PX = 0.7
 """So near to it the ring has no vertex but the tip itself."""
 

@@ -102,14 +102,13 @@ def _meet(
     index, tip = int(found.index[i]), complex(found.tip[i])
     around = ring.even[(index + np.arange(-8, 9)) % len(ring.even)]
     at = meeting(before, after)
-    place: complex | None
     if at is None:
-        place, t, u = _tangents_meet(before, after, tip, 2 * tolerance), 1.0, 0.0
+        places, (t, u) = _near_ends(before, after, tip, 2 * tolerance), (1.0, 0.0)
     else:
         t, u = at
-        place = complex(before.at(np.array([t]))[0])
+        places = [complex(before.at(np.array([t]))[0])]
     turn = abs(turn_between(before, after))
-    if found.drawn[i]:
+    if found.drawn[i] and not no_tip:
         drawn = _at_tip(before, after, tip, tolerance)
         if drawn is not None:
             return drawn
@@ -118,13 +117,13 @@ def _meet(
         ends = tip_ends(ring, index, before, after, (t, u), tolerance)
         if no_tip:
             ends = ring_ends(ring, index, before, after, tolerance)
-    off = np.inf if place is None else float(np.abs(around - place).min())
+    offs = [float(np.abs(around - place).min()) for place in places]
     limit = 0.85 * tip_gap(turn, 1.0) + tolerance / 2
-    if ends is not None and ends[0] != ends[1] and (no_tip or off >= _BLUNT_OFF * limit):
+    if ends is not None and ends[0] != ends[1] and (no_tip or offs[0] >= _BLUNT_OFF * limit):
         return _short_of(before, after, ends)
-    if place is not None:
+    for place, off in zip(places, offs, strict=True):
         near = ends is not None or off <= (FURTHEST_TIP_PX if turn < _BLUNT_FROM else limit)
-        if near and _follows(before, 0.0, t, place) and _follows(after, u, 1.0, place):
+        if near and _ends_at(before, t, place) and _begins_at(after, u, place):
             return _Meet(t, u, place, place)
     return _along(before, after, around, tolerance)
 
@@ -136,7 +135,7 @@ def _at_tip(before: Segment, after: Segment, tip: complex, tolerance: float) -> 
     for side, at in ((before, t), (after, u)):
         if abs(side.at(np.array([at]))[0] - tip) > tolerance:
             return None
-    if not (_follows(before, 0.0, t, tip) and _follows(after, u, 1.0, tip)):
+    if not (_ends_at(before, t, tip) and _begins_at(after, u, tip)):
         return None
     return _Meet(t, u, tip, tip)
 
@@ -160,19 +159,26 @@ def _short_of(before: Segment, after: Segment, ends: tuple[complex, complex]) ->
     return _Meet(float(t[0]), float(u[0]), complex(before.at(t)[0]), complex(after.at(u)[0]))
 
 
-def _follows(segment: Segment, first: float, last: float, place: complex) -> bool:
-    """Tell whether a segment cut or extended to `place` keeps its course, see `adapted`."""
-    start, end = (place, segment.end) if first else (segment.start, place)
+def _ends_at(segment: Segment, t: float, place: complex) -> bool:
+    """Tell whether a segment cut or extended at t to end at `place` keeps its course."""
+    new = cut(segment, 0.0, t, segment.start, place)
+    return abs(place - segment.end) < _SHIFTED_PX or _follows(segment, new, t, place)
+
+
+def _begins_at(segment: Segment, u: float, place: complex) -> bool:
+    """Tell whether a segment cut or extended at u to begin at `place` keeps its course."""
+    new = cut(segment, u, 1.0, place, segment.end)
+    return abs(place - segment.start) < _SHIFTED_PX or _follows(segment, new, u, place)
+
+
+def _follows(segment: Segment, new: Segment, at: float, place: complex) -> bool:
     match segment:
-        case Arc():
-            if abs(abs(place - segment.centre) - segment.radius) <= _OFF_CIRCLE_PX:
-                return True
-        case Cubic():
-            if sound(cut(segment, first, last, start, end)):
-                return True
         case Line():
             return True
-    return abs(place - (segment.start if first else segment.end)) < _SHIFTED_PX
+        case Arc():
+            return abs(abs(place - segment.centre) - segment.radius) <= _OFF_CIRCLE_PX
+        case Cubic():  # what is as sound may be another curve
+            return sound(new) and abs(place - segment.at(np.array([at]))[0]) < _SHIFTED_PX
 
 
 def _leaves(
@@ -185,22 +191,24 @@ def _leaves(
     return float(at[first]), first
 
 
-def _tangents_meet(
-    before: Segment, after: Segment, tip: complex, together: float
-) -> complex | None:
-    """Return where the tangents at the ends meet.
+def _near_ends(before: Segment, after: Segment, tip: complex, together: float) -> list[complex]:
+    """Return where sides that do not meet may be joined, the best place first.
 
-    When that is far off, the middle of the ends, or none where these are no longer `together`: the
-    sides of a narrow stroke would lean towards each other all along.
+    That is where the tangents at the ends meet, if that is not far off, and the middle of the ends,
+    while these are still `together`: the sides of a narrow stroke would lean towards each other all
+    along.
     """
     p, d = before.end, before.end_tangent
     q, e = after.start, after.start_tangent
     cross = (d.conjugate() * e).imag
+    places = []
     if abs(cross) > 0.02:
         place = p + ((q - p).conjugate() * e).imag / cross * d
         if abs(place - tip) < 4 + abs(q - p):
-            return place
-    return (p + q) / 2 if abs(p - q) <= together else None
+            places.append(place)
+    if abs(p - q) <= together:
+        places.append((p + q) / 2)
+    return places
 
 
 def adapted(segment: Segment, first: float, last: float, start: complex, end: complex) -> Segment:
