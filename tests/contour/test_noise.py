@@ -1,14 +1,17 @@
 """Each kind of edge is told from the others, on drawn icons and on tiny and mixed artwork."""
 
+import io
 from dataclasses import replace
 
 import numpy as np
 import pytest
+import shapely
+from PIL import Image
 from scipy.ndimage import gaussian_filter  # type: ignore[import-untyped] # carries no types
 from scipy.signal import savgol_filter  # type: ignore[import-untyped] # carries no types
 
 from tests.bench.renderings import RENDERINGS
-from tests.contour.shapes import disc, eight_bit
+from tests.contour.shapes import clipped, disc, eight_bit
 from tests.drawings import mixed
 from tracer.contour.area import resampled
 from tracer.contour.extract import extract_rings
@@ -37,6 +40,25 @@ def noise_of(coverage: Coverage) -> EdgeNoise:
 def test_drawn_icons_are_told_apart(rendering: str, pixels: int, kind: Edge, share: float) -> None:
     kinds = [noise_of(Coverage(RENDERINGS[rendering](d, pixels))).kind for d in mixed(18)]
     assert kinds.count(kind) >= share * len(kinds)
+
+
+@pytest.mark.parametrize("beside", [0.4, 0.5, 0.6])
+def test_edges_at_45_degrees_are_no_staircase(beside: float) -> None:
+    """There they leave an eighth in each pixel: a share of grey, and the same one all along."""
+    x = 40 + beside
+    corners = [(x - 25, 40), (x, 15), (x + 25, 40), (x, 65)]
+    assert noise_of(clipped(shapely.Polygon(corners), 80)).kind is Edge.SHARP
+
+
+@pytest.mark.parametrize("quality", [60, 85])
+def test_a_bitmap_kept_as_jpeg_is_a_staircase(quality: int) -> None:
+    for drawing in mixed(12):
+        bitmap = Image.fromarray(np.uint8(255 * RENDERINGS["bit"](drawing, 256)))
+        with io.BytesIO() as file:
+            bitmap.save(file, "JPEG", quality=quality)
+            with Image.open(file) as image:
+                kept = np.asarray(image, np.float32) / np.float32(255)
+        assert noise_of(Coverage(kept)).kind is Edge.STAIRS
 
 
 def test_a_shadow_on_one_side_does_not_ring() -> None:
