@@ -6,9 +6,11 @@ from collections.abc import Callable
 import numpy as np
 import png
 import pytest
+import shapely
 from PIL import Image
 from scipy import ndimage  # type: ignore[import-untyped] # carries no types
 
+from tests.contour.shapes import clipped
 from tests.raster.encode import anchor, encoded, on_white
 from tests.raster.inks import INK, STEP, TRUE, codes, levels, one, refused, rgba, topics
 
@@ -76,6 +78,18 @@ def test_a_soft_shadow_is_no_part_of_the_design() -> None:
     area, with_shadow = TRUE.sum(), (alpha / 255).sum()
     assert with_shadow > 1.05 * area  # the ruler: it would be noticed
     assert coverage.values.sum() == pytest.approx(area, rel=0.02)
+
+
+@pytest.mark.parametrize("degrees", [30.0, 45.0])
+def test_a_shadow_is_taken_away_from_notches_as_well(degrees: float) -> None:
+    """In their ends nothing is flat within 3 px: the shadow stayed there, .34 for no ink."""
+    side = 60 * np.tan(np.radians(degrees / 2))
+    notch = shapely.Polygon([(60.3, 40.2), (60.3 - side, 100.2), (60.3 + side, 100.2)])
+    ink = clipped(shapely.box(20, 20, 100, 100) - notch, 128).values
+    shadow = 0.35 * ndimage.gaussian_filter(np.roll(ink, (6, 6), (0, 1)), 5)
+    off = np.abs(one(rgba((0, 0, 0), np.rint(255 * (ink + shadow * (1 - ink))))).values - ink)
+    assert off.max() < 0.15  # where the shadow itself falls by as much within the notch
+    assert off[(ink > 0.2) & (ink < 0.8)].mean() < 0.03
 
 
 # ------------------------------------------------------------------ grey
