@@ -66,6 +66,13 @@ def _clear(ink: Ink) -> bytes:
     return _saved(np.dstack([np.zeros((*ink.shape, 3), np.float32), ink]))
 
 
+def _shadowed(ink: Ink) -> bytes:
+    """Return ink over its soft shadow, which lies a fiftieth of the side away."""
+    away = ink.shape[0] // 50
+    shadow = 0.35 * ndimage.gaussian_filter(np.roll(ink, (away, away), (0, 1)), away / 2)
+    return _clear(ink + shadow * (1 - ink))
+
+
 def _deep(ink: Ink) -> bytes:
     stream = io.BytesIO()
     Image.fromarray(np.rint((1 - ink) * 65535).astype(np.uint16)).save(stream, "PNG")
@@ -89,6 +96,7 @@ RED, BLUE, CREAM = (0.75, 0.1, 0.12), (0.1, 0.2, 0.7), (0.98, 0.95, 0.86)
 SIX = (RED, BLUE, (0.1, 0.5, 0.2), (0.9, 0.7, 0.2), (0.4, 0.4, 0.4), (0.1, 0.1, 0.1))
 KINDS: dict[str, Callable[[Ink], bytes]] = {
     "PNG, alpha": _clear,
+    "PNG, alpha, soft shadow": _shadowed,
     "PNG, grey": lambda ink: _saved(1 - ink),
     "PNG, 16 bit grey": _deep,
     "PNG, 1 bit": _bits,

@@ -9,7 +9,7 @@ from tracer.model import Decision
 from tracer.raster.lookout import PHOTO_SHARE
 from tracer.raster.paper import Inked, stretched
 from tracer.raster.pixels import Samples
-from tracer.raster.scalar import FloatImage, by_distance, ground_colour
+from tracer.raster.scalar import FloatImage, by_distance, ground_colour, strips
 
 _PLAIN_SHARE = 0.98
 _PLAIN = 3
@@ -83,8 +83,13 @@ def steep_share(values: FloatImage, edge: NDArray[np.bool_], step: float) -> flo
     """Return at how many of the pixels of an edge values change by `step` within 5 px, or 1."""
     import cv2
 
-    slope = cv2.morphologyEx(values, cv2.MORPH_GRADIENT, np.ones((5, 5), np.uint8))[edge]
-    return float(np.mean(slope > step)) if slope.size else 1.0
+    box, steep, count = np.ones((5, 5), np.uint8), 0, 0
+    for rows in strips(*values.shape):
+        top = max(0, rows.start - 2)
+        slope = cv2.morphologyEx(values[top : rows.stop + 2], cv2.MORPH_GRADIENT, box)
+        own = slope[rows.start - top : rows.stop - top][edge[rows]]
+        steep, count = steep + int(np.count_nonzero(own > step)), count + own.size
+    return steep / count if count else 1.0
 
 
 def _stands_sharply(values: FloatImage) -> bool:

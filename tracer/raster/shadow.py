@@ -32,6 +32,19 @@ def _most_weak(alpha: FloatImage) -> float:
     return float(81 * weak / alpha.size)
 
 
+def _flat(alpha: FloatImage) -> NDArray[np.bool_]:
+    """Tell where alpha is flat over three pixels both ways."""
+    import cv2
+
+    flat = np.empty(alpha.shape, dtype=np.bool_)
+    for rows in strips(*alpha.shape):
+        top = max(0, rows.start - 1)
+        part = alpha[top : rows.stop + 1]
+        slope = cv2.morphologyEx(part, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
+        flat[rows] = slope[rows.start - top : rows.stop - top] < _FLAT
+    return flat
+
+
 def _strength(alpha: FloatImage, beside: NDArray[np.uint8], rows: slice) -> FloatImage:
     """Return how strong the shadow is in some rows, from flat pixels `beside` the design."""
     import cv2
@@ -40,8 +53,10 @@ def _strength(alpha: FloatImage, beside: NDArray[np.uint8], rows: slice) -> Floa
     around = slice(top, rows.stop + _WINDOWS[-1])
     flat = beside[around].astype(np.float32)
     own = alpha[around] * flat
-    strength, unknown = np.zeros_like(own), np.ones(own.shape, dtype=np.bool_)
+    strength, unknown = np.zeros_like(own), alpha[around] < 1
     for window in _WINDOWS:
+        if not unknown.any():
+            break
         weight = cv2.blur(flat, (window, window))
         known = unknown & (weight > 1e-6)
         np.divide(cv2.blur(own, (window, window)), weight, out=strength, where=known)
@@ -71,14 +86,13 @@ def without_shadow(alpha: FloatImage) -> tuple[FloatImage, tuple[Decision, ...]]
     found = shaded_alpha(alpha)
     if found is not None:
         return found
-    box = np.ones((3, 3), np.uint8)
-    slope = cv2.morphologyEx(alpha, cv2.MORPH_GRADIENT, box)
-    weak = ((slope < _FLAT) & (alpha > _CLEAR) & (alpha < _STRONGEST)).astype(np.uint8)
+    flat = _flat(alpha)
+    weak = (flat & (alpha > _CLEAR) & (alpha < _STRONGEST)).astype(np.uint8)
     weak = np.asarray(cv2.morphologyEx(weak, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8)))
     if weak.mean() < 5 * _LEAST_SHARE * ink:
         return alpha, ()
-    beside = weak | ((slope < _FLAT) & (alpha <= _CLEAR))
-    del slope
+    beside = weak | (flat & (alpha <= _CLEAR))
+    del flat
     if steep_share(alpha, outline((alpha >= 0.5) & (weak == 0)), _STEEP) < _STEEP_SHARE:
         return alpha, ()  # soft all round: no edge of its own
     out = np.empty_like(alpha)
