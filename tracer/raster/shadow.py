@@ -12,8 +12,8 @@ _CLEAR = 0.004
 _STRONGEST = 0.6
 _LEAST_SHARE = 0.01
 _WINDOWS = (7, 15, 31)
-"""Sides in px of the squares about an edge in which the shadow is looked for, in turn: it can lie
-in a notch that holds none nearer."""
+"""Sides in px of the squares about an edge in which the shadow is looked for, in turn, until one
+holds what is flat: the end of a notch is far from that."""
 _STEEP = 0.25
 _STEEP_SHARE = 0.5
 """Of the outline of a design with a shadow: what of it is no slope. A judgement."""
