@@ -154,6 +154,15 @@ def test_a_tip_of_the_ring_is_a_node(seed: int) -> None:
     assert min(abs(s.start - tip) for s in shape.outer.segments) < 0.02
 
 
+def test_a_tip_of_the_ring_is_given_up_where_tips_are_not_to_go_out() -> None:
+    """Two tips that all but touched crossed, and the first remedy left both as they were."""
+    ring, tip = needle(30.0, 0.0, 0)
+    fit = fit_ring(ring, 0.1)
+    sharp, short = fit.path(0.1), fit.path(0.1, no_tips=fit.all_corners)
+    assert min(abs(s.start - tip) for s in sharp.segments) < 0.02
+    assert min(abs(s.start - tip) for s in short.segments) > 0.5
+
+
 @pytest.mark.parametrize(
     ("degrees", "turn", "place"),
     [(30, 0.25, (0.1, 0.2)), (44, 0.25, (0.4, 0.7)), (60, 0.0, (0.5, 0.8)), (60, 0.5, (0.2, 0.5))],

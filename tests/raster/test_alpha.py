@@ -1,13 +1,18 @@
 """Alpha that is more than a clean edge: it fades, it is blurred, it is noise."""
 
+import cv2
 import numpy as np
 import pytest
 from PIL import Image
 from scipy import ndimage  # type: ignore[import-untyped] # carries no types
 
+import tracer.raster.shaded
+import tracer.raster.shadow
 from tests.raster.encode import anchor
 from tests.raster.inks import codes, one, refused
 from tracer.raster.scalar import FloatImage
+from tracer.raster.shaded import outline, steep_share
+from tracer.raster.shadow import without_shadow
 
 INK = (anchor(400, 400) / 255).astype(np.float32)
 ACROSS = np.linspace(0, 1, 400, dtype=np.float32)
@@ -52,3 +57,25 @@ def test_a_blur_all_round_is_no_shadow_and_keeps_its_half_way_line() -> None:
 def test_noise_in_alpha_is_named_before_it_is_traced(tones: int) -> None:
     drawn = np.random.default_rng(1).integers(0, tones, (300, 300)) / (tones - 1)
     assert refused(clear(drawn.astype(np.float32))) == "E_TOOCOMPLEX"
+
+
+def test_a_shadow_is_taken_away_alike_in_strips_and_at_once(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Large artwork is looked at in strips, each with the rows beside it that it needs."""
+    shadow = 0.35 * ndimage.gaussian_filter(np.roll(INK, (6, 6), (0, 1)), 5)
+    alpha = (INK + shadow * (1 - INK)).astype(np.float32)
+    whole, said = without_shadow(alpha)
+    assert said
+
+    def strips(rows: int, _: int) -> list[slice]:
+        return [slice(top, min(top + 3, rows)) for top in range(0, rows, 3)]
+
+    for module in (tracer.raster.shadow, tracer.raster.shaded):
+        monkeypatch.setattr(module, "strips", strips)
+    parts, _ = without_shadow(alpha)
+    assert np.abs(parts - whole).max() < 1e-5  # sums of up to 31 x 31 float32
+    edge = outline(alpha >= 0.5)
+    steep = cv2.morphologyEx(alpha, cv2.MORPH_GRADIENT, np.ones((5, 5), np.uint8))[edge] > 0.9
+    assert steep_share(alpha, edge, 0.9) == steep.mean()
+    assert 0 < steep.mean() < 1
