@@ -154,6 +154,15 @@ def test_a_tip_of_the_ring_is_a_node(seed: int) -> None:
     assert min(abs(s.start - tip) for s in shape.outer.segments) < 0.02
 
 
+@pytest.mark.parametrize("degrees", [6.0, 30.0, 60.0, 75.0])
+def test_a_ring_that_goes_out_to_its_tip_is_taken_at_its_word(degrees: float) -> None:
+    ring, tip = needle(degrees, 0.0, 0)
+    sampled = ring_of(ring)
+    assert sampled is not None
+    found = corners(sampled, 0.1)
+    assert tip in found.tip[found.drawn].tolist()
+
+
 def test_a_tip_of_the_ring_is_given_up_where_tips_are_not_to_go_out() -> None:
     """Two tips that all but touched crossed, and the first remedy left both as they were."""
     ring, tip = needle(30.0, 0.0, 0)
